@@ -10,6 +10,7 @@ ClutchlightError                 the root: every error that the program reports 
 ├── TooFewEggsError              too few eggs of a stage to learn from (pipeline.calibration.network_calibration)
 ├── PhantomError                 an impossible phantom, or a folder that cannot be written (synthetic.errors)
 ├── LabelsError                  labels that a network cannot be trained on (synthetic.training.labelled_pictures)
+├── LocationError                an address of recordings that cannot be used (pipeline.locations.location)
 ├── ExamRootError                no folder to look for exams in (pipeline.exams.exam_search)
 ├── ClipError                    a recording that cannot be read or trusted (pipeline.ingest.frame)
 ├── StoreError                   a database that cannot be used (pipeline.store.schema)

@@ -15,7 +15,7 @@ from pipeline.batch.overview import begin_changes
 from pipeline.batch.stored_summaries import read_summary, stored_exam
 from pipeline.estimate.flags.catalogue import by_urgency
 from pipeline.estimate.flags.raised_flag import RaisedFlag
-from pipeline.exams.exam_search import Exam, ExamProblem
+from pipeline.exams.exam_search import Exam, ExamProblem, ExamSearch
 from pipeline.people.event_log import EventLog, ExamKey
 from pipeline.people.journal import Journal
 from pipeline.people.signatures import current_signature
@@ -46,8 +46,12 @@ class _Result:
     scans: list[ClipScan]
 
 
-def note_moved_recordings(known: KnownExams, store: Store, journal: Journal, settings: Settings) -> list[ExamProblem]:
+def note_moved_recordings(
+    known: KnownExams, search: ExamSearch, store: Store, journal: Journal, settings: Settings
+) -> list[ExamProblem]:
     """Note on each exam whose folder is gone that it is. Returns a problem if most are gone at once, or if one fails.
+
+    search : what was found in this run; only folders that are not among it are looked for
 
     Call it while no run is recorded as running. Raises StoreError, JournalError.
     """
@@ -56,7 +60,11 @@ def note_moved_recordings(known: KnownExams, store: Store, journal: Journal, set
     if last_root != str(known.root):
         return []  # several folders of recordings may share one of results
     places = known.seen.folders()
-    gone = [place for place in places if not (known.root / place).is_dir()]
+    found = {str(exam.folder) for exam in search.exams} | {exam.folder for exam in search.known}
+    try:
+        gone = [place for place in places if f"{known.root}/{place}" not in found and not (known.root / place).is_dir()]
+    except OSError as error:
+        return [ExamProblem(known.root, f"{known.root}: cannot be searched: {error.strerror}.")]
     if len(gone) > LARGEST_SHARE * len(places):
         reason = (
             f"{known.root}: {len(gone):,} of {len(places):,} exam folders are gone. Is the drive connected? "

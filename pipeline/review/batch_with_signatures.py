@@ -10,6 +10,7 @@ from pipeline.batch.clip_workers import DetectorLoader
 from pipeline.batch.run import RunOptions, run_batch
 from pipeline.batch.run_report import BatchReport
 from pipeline.exams.exam_search import ExamProblem
+from pipeline.locations.location import Location
 from pipeline.review.signature_files import rebuild_in
 from pipeline.settings import Settings
 
@@ -17,7 +18,7 @@ __all__ = ["run_batch_with_signatures"]
 
 
 def run_batch_with_signatures(
-    root: Path, out: Path, settings: Settings, load_detector: DetectorLoader, **options: Unpack[RunOptions]
+    root: Location, out: Path, settings: Settings, load_detector: DetectorLoader, **options: Unpack[RunOptions]
 ) -> BatchReport:
     """`pipeline.batch.run.run_batch`, as ``clutchlight batch`` runs it and a program of your own should.
 

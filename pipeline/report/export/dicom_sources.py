@@ -45,9 +45,9 @@ def dicom_headers(exam: Exam, scans: Sequence[ClipScan]) -> dict[str, Dataset]:
         if clip.file not in done or not clip.path.is_file() or not is_dicom(clip.path):
             continue
         try:
-            with warnings.catch_warnings():
+            with clip.path.open("rb") as file, warnings.catch_warnings():
                 warnings.simplefilter("ignore")  # about invalid values, which scanners do write
-                header = dcmread(clip.path, stop_before_pixels=True, force=True)
+                header = dcmread(file, stop_before_pixels=True, force=True)
         except Exception:  # pydicom may raise anything on a damaged header; the pixels could still be read
             continue
         if all(header.get(keyword) for keyword in REQUIRED_KEYWORDS):
