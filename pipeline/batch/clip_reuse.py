@@ -23,7 +23,8 @@ from pipeline.batch.run_report import ClipReport, ClipStatus
 from pipeline.batch.settling import Settling
 from pipeline.exams.exam_search import Exam, ExamClip
 from pipeline.ingest.frame import ClipError
-from pipeline.ingest.recording_identity import FileState, RecordingIdentity, file_state
+from pipeline.ingest.recording_identity import RecordingIdentity, file_state
+from pipeline.locations.file_state import FileState
 from pipeline.locations.location import Location
 from pipeline.scan.clip_scan import ClipScan, refused_scan
 from pipeline.scan.serialization import pack_scan, unpack_scan
@@ -90,7 +91,10 @@ class ClipReader:
         def all_pictures_sha256(path: Location) -> str | None:
             identity = identities[path]
             read = partial(context.workers.pictures_sha256, path, identity.state)
-            sha256 = refused.attempt(identity.sha256, read)
+            try:
+                sha256 = refused.attempt(identity.sha256, read)
+            except ClipError:  # which is said where the clip is read
+                return None
             return None if isinstance(sha256, Refusal) else sha256
 
         duplicates = find_duplicates(exams, identities, all_pictures_sha256)

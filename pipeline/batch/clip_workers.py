@@ -13,7 +13,8 @@ from types import TracebackType
 from pipeline.detect.detector import FrameDetector, ModelInfo
 from pipeline.exams.exam_search import ExamClip
 from pipeline.ingest.frame import ClipError
-from pipeline.ingest.recording_identity import FileState, file_sha256, file_state, pictures_sha256
+from pipeline.ingest.recording_identity import file_sha256, file_state, pictures_sha256
+from pipeline.locations.file_state import FileState
 from pipeline.locations.location import Location
 from pipeline.scan.clip_scan import ClipScan, scan_clip
 from pipeline.settings import Settings

@@ -10,9 +10,11 @@ from pipeline.batch.clip_workers import ClipWorkers
 from pipeline.batch.refused_recordings import RefusedRecordings
 from pipeline.batch.run_context import RunContext
 from pipeline.ingest.frame import ClipError
-from pipeline.ingest.recording_identity import FileState, RecordingIdentity, file_state
+from pipeline.ingest.recording_identity import RecordingIdentity, file_state
+from pipeline.locations.file_state import FileState
 from pipeline.locations.location import Location
 from pipeline.worker.job_pool import JobLostError, UnsuitableProcessError
+from pipeline.worker.worker import JobKilledError
 
 __all__ = ["CHANGED", "identify"]
 
@@ -72,6 +74,10 @@ class _Identification:
             self._identities[self._path] = ClipError(f"{self._path.name}: {CHANGED}")
         except ClipError as error:
             self._identities[self._path] = error
+        except JobKilledError as error:
+            # Nothing is known of its content yet by which it could be left alone.
+            reason = f"{self._path.name}: reading it {error}; the next run tries again."
+            self._identities[self._path] = ClipError(reason)
         else:
             if self._refused.known(sha256):
                 self._end(sha256, sha256)

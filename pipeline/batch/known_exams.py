@@ -21,7 +21,8 @@ from pipeline.batch.run_report import ExamReport, ExamStatus, NetworkInUse
 from pipeline.exams.exam_search import Exam, ExamProblem, read_exam
 from pipeline.exams.folder_names import exam_folder
 from pipeline.exams.folder_state import KnownExam, folder_state
-from pipeline.ingest.recording_identity import FileState, RecordingIdentity, file_sample
+from pipeline.ingest.recording_identity import RecordingIdentity, file_sample
+from pipeline.locations.file_state import FileState
 from pipeline.locations.location import Location, location
 from pipeline.store.seen_folders import SeenExam, SeenFolders, SeenRecording
 

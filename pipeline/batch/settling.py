@@ -5,7 +5,8 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
-from pipeline.ingest.recording_identity import FileState, file_state
+from pipeline.ingest.recording_identity import file_state
+from pipeline.locations.file_state import FileState
 from pipeline.locations.location import Location
 from pipeline.settings import RunSettings
 

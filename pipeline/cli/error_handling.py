@@ -26,7 +26,6 @@ _SIMULATED_ANIMALS = ("train", "simulated animals and training need")
 _EXTRAS = {
     **dict.fromkeys(("albumentations", "pycocotools", "torch", "torchvision"), _SIMULATED_ANIMALS),
     **dict.fromkeys(("dask", "distributed"), ("cluster", "a cluster needs")),
-    "fsspec": ("objects", "object storage needs"),
 }
 
 

@@ -7,7 +7,8 @@ import hashlib
 import re
 from dataclasses import dataclass
 
-from pipeline.locations.location import etag_of, list_folder
+from pipeline.locations.file_state import etag_of
+from pipeline.locations.location import list_folder
 
 __all__ = ["KnownExam", "date_of_name", "folder_state"]
 

@@ -10,27 +10,15 @@ from pipeline.ingest.file_types import is_dicom, is_still
 from pipeline.ingest.frame import ClipError, unreadable
 from pipeline.ingest.stills import list_stills
 from pipeline.ingest.video import open_video
-from pipeline.locations.location import Location, etag_of
+from pipeline.locations.file_state import FileState
+from pipeline.locations.location import Location
 from pipeline.locations.storage_errors import StorageError
 from pipeline.settings import IngestSettings
 
-__all__ = ["FileState", "RecordingIdentity", "file_sample", "file_sha256", "file_state", "pictures_sha256"]
+__all__ = ["RecordingIdentity", "file_sample", "file_sha256", "file_state", "pictures_sha256"]
 
 READ_BYTES = 2**22  # at once for a digest (common practice, no source)
 SAMPLE_BYTES = 4096  # read at the beginning, in the middle and at the end (common practice, no source)
-
-
-@dataclass(frozen=True)
-class FileState:
-    """What changes while a recording is being written.
-
-    size_bytes : of the file;  modified_ns : time of the last change, ns since 1970
-    etag : of object storage, different if the content is; "" where there is none
-    """
-
-    size_bytes: int
-    modified_ns: int
-    etag: str = ""
 
 
 @dataclass(frozen=True)
@@ -79,8 +67,7 @@ def file_state(path: Location) -> FileState:
         stats = [path.stat(), *(still.stat() for still in (list_stills(path) if path.is_dir() else ()))]
     except OSError as error:
         raise unreadable(path.name, error) from error
-    etags = " ".join(filter(None, map(etag_of, stats)))
-    return FileState(sum(stat.st_size for stat in stats), max(stat.st_mtime_ns for stat in stats), etags)
+    return FileState.of(stats)
 
 
 def file_sha256(path: Location, progress: Callable[[int], None] = lambda steps: None) -> str:

@@ -12,16 +12,15 @@ from urllib.parse import unquote, urlsplit
 from pydantic import PlainSerializer, PlainValidator
 
 from models.errors import ClutchlightError
+from pipeline.locations.file_state import FileStat
 from pipeline.locations.object_path import ObjectEntry, ObjectPath
 
 __all__ = [
     "Entry",
-    "FileStat",
     "Location",
     "LocationError",
     "StoredLocation",
     "entry_location",
-    "etag_of",
     "is_within",
     "list_folder",
     "location",
@@ -33,20 +32,6 @@ LOCAL_SCHEMES = ("file", "local")
 
 class LocationError(ClutchlightError):
     """An address that cannot be used."""
-
-
-class FileStat(Protocol):
-    """What is known of a file that is not opened, as in `os.stat_result`."""
-
-    @property
-    def st_size(self) -> int: ...
-    @property
-    def st_mtime_ns(self) -> int: ...
-
-
-def etag_of(stat: FileStat) -> str:
-    """What is different if the content is; "" where that is not known, as on disks."""
-    return str(getattr(stat, "etag", ""))
 
 
 class Location(Protocol):

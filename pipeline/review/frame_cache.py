@@ -18,9 +18,10 @@ from numpy.typing import NDArray
 
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
-from pipeline.ingest.recording_identity import FileState, file_sha256, file_state
+from pipeline.ingest.recording_identity import file_sha256, file_state
 from pipeline.ingest.sector.region_sector import find_sector_with_regions
 from pipeline.ingest.sector.sector import Sector
+from pipeline.locations.file_state import FileState
 from pipeline.locations.location import Location
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.settings import IngestSettings

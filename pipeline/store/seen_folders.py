@@ -13,7 +13,7 @@ from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import Any
 
-from pipeline.ingest.recording_identity import FileState
+from pipeline.locations.file_state import FileState
 from pipeline.store.network_drives import journal_mode
 from pipeline.store.schema import StoreError
 
