@@ -156,7 +156,7 @@ def find_exams(root: Location, recall: Recall = lambda folder: None) -> ExamSear
     Parameters
     ----------
     root
-        The folder to search.
+        The folder to search: a `pathlib.Path`, or a `pipeline.location` on object storage.
     recall
         Asked for every folder whose name is a date. An exam that it knows is not looked into.
 

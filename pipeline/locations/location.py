@@ -70,10 +70,25 @@ class Entry(Protocol):
 
 
 def location(text: str) -> Location:
-    """The location that a text names: an address such as ``s3://recordings/2026``, or a path of this machine.
+    """The location that a text names, for `pipeline.find_exams`.
 
-    Raises LocationError.
+    Parameters
+    ----------
+    text
+        An address on object storage, or a path of this machine.
 
+    Returns
+    -------
+    Location
+        A `pathlib.Path`, or what can be used in its place. It need not exist.
+
+    Raises
+    ------
+    LocationError
+        If the address holds a password, or several addresses.
+
+    Examples
+    --------
     >>> str(location("s3://recordings/2026/")), str(location("file:///srv/recordings"))
     ('s3://recordings/2026', '/srv/recordings')
     """

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import logging
 import os
 import re
@@ -22,6 +23,10 @@ import s3fs
 from moto.server import ThreadedMotoServer
 
 from pipeline.cli.exit_codes import ExitCode
+from pipeline.exams.exam_search import find_exams
+from pipeline.ingest.recording_identity import file_state
+from pipeline.locations.location import location
+from pipeline.locations.storage_errors import StorageError
 from tests.pipeline import blob_finder
 from tests.pipeline.blob_finder import film, write_exam_folder, write_video
 from tests.pipeline.conftest import Clutchlight, CommandResult
@@ -106,6 +111,9 @@ def test_nights_are_those_of_a_folder(storage: Storage, clutchlight: Clutchlight
     # The top is looked for, then each folder is listed once: the top, two animals, two exams.
     assert storage.requests == {"HEAD": 1, "list": 1 + 5}
 
+    status = json.loads(clutchlight("status", "--out", out, "--json").stdout)
+    assert status["tonight"] == {"new": 0, "changed": 0, "retried": 0, "gone": 0}
+
     changed = root / "AF-0002" / "2026-05-14" / "left-1.mp4"
     shutil.rmtree(root / "AF-0001")
     write_video(changed, film(3, frames=20, seed=5))
@@ -113,6 +121,28 @@ def test_nights_are_those_of_a_folder(storage: Storage, clutchlight: Clutchlight
     report = storage.clutchlight("batch", ADDRESS, "--out", out)
     assert report.code == ExitCode.DONE
     assert "1 written" in report.stdout + report.stderr
+
+
+def test_objects_are_as_files_in_folders(storage: Storage) -> None:
+    """Also at the top of a bucket, and where a console has made a folder, which is an object of its own."""
+    files = s3fs.S3FileSystem(skip_instance_cache=True)
+    files.mkdir("bucket")
+    files.pipe_file("bucket/AF-0001/2026-05-14/left-1.mp4", b"first")
+    files.call_s3("put_object", Bucket="bucket", Key="AF-0001/2026-05-14/")
+    files.call_s3("put_object", Bucket="bucket", Key="AF-0002/2026-05-14/")
+    search = find_exams(location("s3://bucket"))
+    assert [[clip.file for clip in exam.clips] for exam in search.exams] == [["left-1.mp4"]]
+    assert [str(problem.path) for problem in search.problems] == ["s3://bucket/AF-0002/2026-05-14"]
+
+    path = search.exams[0].clips[0].path
+    state = file_state(path)
+    assert state == file_state(path)
+    with path.open("rb", 0) as file:
+        files.pipe_file("bucket/AF-0001/2026-05-14/left-1.mp4", b"other")
+        with pytest.raises(StorageError, match="it was replaced while it was read"):
+            file.read()
+    assert file_state(path).size_bytes == state.size_bytes
+    assert file_state(path) != state
 
 
 def test_what_cannot_be_reached_is_a_sentence(storage: Storage, tmp_path: Path) -> None:
