@@ -14,6 +14,7 @@ ClutchlightError                 the root: every error that the program reports 
 ├── ExamRootError                no folder to look for exams in (pipeline.exams.exam_search)
 ├── ClipError                    a recording that cannot be read or trusted (pipeline.ingest.frame)
 ├── StoreError                   a database that cannot be used (pipeline.store.schema)
+├── UploadError                  a file that cannot be copied to object storage (pipeline.night.upload)
 ├── OutputError                  a file of the output that cannot be written (pipeline.store.atomic_write)
 ├── WorkerError                  a worker process that ends before it is ready (pipeline.worker.worker)
 ├── LockedError                  another run uses the same output folder (pipeline.store.lock)

@@ -13,6 +13,7 @@ import io
 from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import Any, Literal
 
 from pipeline.locations.object_file import open_object
@@ -128,6 +129,12 @@ class ObjectPath:
     def read_bytes(self) -> bytes:
         with self.open(buffering=0) as file:
             return file.read()
+
+    def write_from(self, path: Path) -> None:
+        """Copy a file of this machine there. Raises StorageError, and FileNotFoundError if that file is gone."""
+        with path.open("rb"), as_storage_errors(self.address):
+            storage, target = self._storage()
+            storage.put_file(str(path), target)
 
     def _known_kind(self) -> Kind | None:
         """None if there is nothing."""

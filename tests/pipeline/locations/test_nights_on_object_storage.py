@@ -123,6 +123,37 @@ def test_nights_are_those_of_a_folder(storage: Storage, clutchlight: Clutchlight
     assert "1 written" in report.stdout + report.stderr
 
 
+def test_pages_are_copied_for_readers(storage: Storage, clutchlight: Clutchlight, tmp_path: Path) -> None:
+    root, out, sheets = tmp_path / "root", tmp_path / "out", "s3://recordings/sheets"
+    write_exam_folder(root, "AF-0001", {"left-1.mp4": 1}, frames=10)
+    assert clutchlight("batch", root, "--out", out).code == ExitCode.DONE
+    assert clutchlight("backup", "--out", out).code == ExitCode.DONE
+
+    first = clutchlight("upload", "--out", out, "--to", sheets)
+    assert (first.code, first.stderr) == (ExitCode.DONE, "")
+    files = s3fs.S3FileSystem(skip_instance_cache=True)
+    copied = {name.removeprefix("recordings/sheets/"): files.cat_file(name) for name in files.find(sheets)}
+    private = re.compile(r"\..*|.*\.sqlite.*|people\.head|uploads\.json|night\.log")
+    assert copied == {
+        str(path.relative_to(out)): path.read_bytes()
+        for path in out.rglob("*")
+        if path.is_file() and not private.fullmatch(path.name) and "backups" not in path.parts
+    }
+    assert files.info(f"{sheets}/index.html", refresh=True)["ContentType"] == "text/html"
+
+    for path in out.rglob("*.*"):
+        os.utime(path, (0, 0))
+    os.utime(out / "index.html")
+    assert clutchlight("upload", "--out", out, "--to", sheets).stdout == f"1 file copied to {sheets}.\n"
+    everything = clutchlight("upload", "--out", out, "--to", sheets, "--all").stdout
+    assert everything == f"{len(copied)} files copied to {sheets}.\n"
+
+    nowhere = clutchlight("upload", "--out", out, "--to", "s3://nothing")
+    assert nowhere.code == ExitCode.UNEXPECTED
+    assert "cannot be written: there is no such file or folder. Run it again to go on." in nowhere.stderr
+    assert clutchlight("upload", "--out", out, "--to", str(tmp_path)).code == ExitCode.USAGE
+
+
 def test_objects_are_as_files_in_folders(storage: Storage) -> None:
     """Also at the top of a bucket, and where a console has made a folder, which is an object of its own."""
     files = s3fs.S3FileSystem(skip_instance_cache=True)
