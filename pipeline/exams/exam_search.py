@@ -25,6 +25,7 @@ from pipeline.exams.path_checks import invalid_name_reason, rejection_reason
 from pipeline.ingest.file_types import is_recording, is_still
 from pipeline.locations.location import Entry, Location, StoredLocation, is_within, list_folder, location
 from pipeline.locations.location import entry_location as _location
+from pipeline.locations.storage_errors import StorageError
 
 __all__ = ["Exam", "ExamClip", "ExamProblem", "ExamRootError", "ExamSearch", "find_exams", "read_exam"]
 
@@ -244,6 +245,7 @@ class _Folder:
 
     @classmethod
     def of(cls, folder: Location, listed: Iterable[Entry]) -> _Folder:
+        """Raises StorageError: an exam without a recording that was only out of reach would count as complete."""
         entries = {entry.name: entry for entry in sorted(listed, key=lambda entry: entry.name) if entry.name[0] != "."}
         files = {name for name, entry in entries.items() if not _is_folder(entry) and is_recording(_location(entry))}
         may_hold_clip_folders = date_of_name(folder.name) is not None or "exam.toml" in entries or files
@@ -271,7 +273,11 @@ def _folders(root: Location, problems: list[ExamProblem], recall: Recall, known:
                 remembered.add(entry.name)
         if listed and len(remembered) == len(listed):
             continue
-        found = _Folder.of(folder, listed)
+        try:
+            found = _Folder.of(folder, listed)
+        except StorageError as error:
+            problems.append(_unreadable(folder, error))
+            continue
         for name, entry in found.entries.items():
             path = _location(entry)
             if not _is_folder(entry) or name in remembered or name in found.clip_folders:
@@ -338,6 +344,8 @@ def _is_clip_folder(entry: Entry) -> bool:
         return False
     try:
         inside = [each for each in list_folder(_location(entry)) if not each.name.startswith(".")]
+    except StorageError:
+        raise
     except OSError:
         return False  # reported by _folders
     return any(is_still(each.name) for each in inside) and not any(map(_belongs_to_an_exam, inside))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import PurePath
 
 from pipeline.locations.location import Location
+from pipeline.locations.storage_errors import StorageError
 
 __all__ = ["STILL_SUFFIXES", "VIDEO_SUFFIXES", "is_dicom", "is_recording", "is_still", "unsupported_reason"]
 
@@ -46,7 +47,8 @@ def is_still(name: str) -> bool:
 def is_dicom(path: Location) -> bool:
     """True for files with a DICOM suffix or with DICOM's first bytes; scanners often write no suffix.
 
-    False where the file cannot be read, and for the table of contents of a disc.
+    False where the file cannot be read, and for the table of contents of a disc. Raises StorageError where a storage
+    fails, or a recording would be missing without a word.
     """
     if path.suffix.lower() in DICOM_SUFFIXES:
         return True
@@ -59,5 +61,7 @@ def is_dicom(path: Location) -> bool:
         with path.open("rb", 0) as file:
             head = file.read(DICOM_PREAMBLE_BYTES + len(DICOM_PREFIX))
             return head[DICOM_PREAMBLE_BYTES:] == DICOM_PREFIX
+    except StorageError:
+        raise
     except OSError:
         return False

@@ -42,9 +42,11 @@ def dicom_headers(exam: Exam, scans: Sequence[ClipScan]) -> dict[str, Dataset]:
     done = {scan.file for scan in scans if scan.status == "done"}
     headers: dict[str, Dataset] = {}
     for clip in exam.clips:
-        if clip.file not in done or not clip.path.is_file() or not is_dicom(clip.path):
+        if clip.file not in done:
             continue
         try:
+            if not clip.path.is_file() or not is_dicom(clip.path):
+                continue
             with clip.path.open("rb") as file, warnings.catch_warnings():
                 warnings.simplefilter("ignore")  # about invalid values, which scanners do write
                 header = dcmread(file, stop_before_pixels=True, force=True)

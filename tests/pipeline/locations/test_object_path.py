@@ -145,6 +145,26 @@ def test_a_lost_connection_is_no_damage(
         file_sha256(path)
 
 
+@pytest.mark.parametrize(("method", "of"), [("_open", "cine"), ("ls", "stills")])
+def test_an_exam_is_never_found_in_part(
+    stored: Location, monkeypatch: pytest.MonkeyPatch, method: str, of: str
+) -> None:
+    """Without the recording that could not be reached it would count as complete, and not be looked at again."""
+    plain = getattr(MemoryFileSystem, method)
+
+    def fail(self: MemoryFileSystem, path: str, *arguments: Any, **options: Any) -> Any:
+        if path.endswith(of):
+            raise RuntimeError("connection reset")
+        return plain(self, path, *arguments, **options)
+
+    monkeypatch.setattr(MemoryFileSystem, method, fail)
+    search = find_exams(stored)
+    assert search.exams == ()
+    folder = f"{stored}/AF-0001/2026-05-14"
+    (reason,) = (problem.reason for problem in search.problems if str(problem.path) == folder)
+    assert reason == f"{folder}: folder cannot be read: the storage does not give it (connection reset)."
+
+
 def test_what_a_storage_lists_elsewhere_is_left_out(stored: Location, monkeypatch: pytest.MonkeyPatch) -> None:
     names = ["/recordings/a.mp4", "/recordings/../b.mp4", "/recordings/..", "/recordings", "/other/c.mp4", "d.mp4"]
     listed = [{"name": name, "type": "file", "size": 1} for name in names]
