@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Annotated, BinaryIO, Literal, Protocol
-from urllib.parse import unquote, urlsplit
+from urllib.parse import unquote
 
 from pydantic import PlainSerializer, PlainValidator
 
@@ -98,12 +98,14 @@ def location(text: str) -> Location:
     scheme = match[1].lower()
     if scheme in LOCAL_SCHEMES:
         return Path(unquote(match[2]))
-    if "::" in text:
+    # Only what names the storage is looked at: behind it are names that somebody gave to files.
+    top = match[2].lstrip("/").partition("/")[0]
+    if "::" in top:
         raise LocationError(f"{text}: several addresses in one are not supported; name the storage itself.")
-    if urlsplit(text).password is not None:
+    if ":" in top.rpartition("@")[0]:
         raise LocationError(
-            f"{text.replace(str(urlsplit(text).password), '***')}: an address may hold no password; leave it to the "
-            "environment or the files of the storage's own programs."
+            f"{scheme}://...@{top.rpartition('@')[2]}: an address may hold no password; leave it to the environment or "
+            "the files of the storage's own programs."
         )
     return ObjectPath(f"{scheme}://{match[2].rstrip('/')}", "folder" if text.endswith("/") else None)
 
