@@ -12,7 +12,7 @@ import logging
 import re
 import unicodedata
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -20,12 +20,11 @@ from configs.reading import ConfigError, read_toml
 from models.errors import ClutchlightError
 from models.printable import is_printable, printable, shortened
 from pipeline.exams.exam_file import ClipNote, ExamFile
+from pipeline.exams.folder_search import FoundFolder, Recall, find_folders, is_folder, unreadable_reason
 from pipeline.exams.folder_state import KnownExam, date_of_name
 from pipeline.exams.path_checks import invalid_name_reason, rejection_reason
-from pipeline.ingest.file_types import is_recording, is_still
-from pipeline.locations.location import Entry, Location, StoredLocation, is_within, list_folder, location
-from pipeline.locations.location import entry_location as _location
-from pipeline.locations.storage_errors import StorageError
+from pipeline.ingest.file_types import is_recording
+from pipeline.locations.location import Location, StoredLocation, entry_location, list_folder, location
 
 __all__ = ["Exam", "ExamClip", "ExamProblem", "ExamRootError", "ExamSearch", "find_exams", "read_exam"]
 
@@ -144,10 +143,6 @@ class ExamRootError(ClutchlightError):
     """The path that should hold the exams is not a folder."""
 
 
-Recall = Callable[[str], KnownExam | None]
-"""Gives the exam of a folder that is unchanged since it was processed, None for all others."""
-
-
 def find_exams(root: Location, recall: Recall = lambda folder: None) -> ExamSearch:
     """Every exam under ``root``, which may itself be an exam, and everything that cannot be processed.
 
@@ -173,6 +168,7 @@ def find_exams(root: Location, recall: Recall = lambda folder: None) -> ExamSear
 
     Examples
     --------
+    >>> from pathlib import Path
     >>> from tempfile import TemporaryDirectory
     >>> with TemporaryDirectory() as root:
     ...     folder = Path(root) / "AF-0412" / "2026-05-14"
@@ -183,29 +179,33 @@ def find_exams(root: Location, recall: Recall = lambda folder: None) -> ExamSear
     ('AF-0412', '2026-05-14', ['left'])
     """
     try:
-        is_folder = root.is_dir()
+        is_there = root.is_dir()
     except OSError as error:
         raise ExamRootError(f"{root}: cannot be searched: {error.strerror}.") from error
-    if not is_folder:
+    if not is_there:
         raise ExamRootError(f"{root}: no such folder. Name the folder that holds the exam folders.")
     # Absolute, because the animal's name may come from the folder even if root is ".".
     root = root.resolve()
     exams: list[Exam] = []
     known: list[KnownExam] = []
     problems: list[ExamProblem] = []
-    for folder in _folders(root, problems, recall, known):
+
+    def report(path: Location, reason: str) -> None:
+        problems.append(ExamProblem(path, reason))
+
+    for folder in find_folders(root, recall, known, report):
         try:
             exam = _exam_in(folder, root)
         except (ConfigError, _RefusedExamError) as error:
-            problems.append(ExamProblem(folder.location, str(error)))
+            report(folder.location, str(error))
         except OSError as error:
-            problems.append(_unreadable(folder.location, error))
+            report(folder.location, unreadable_reason(folder.location, error))
         except Exception as error:
             # One exam must not end the night, whatever is wrong with it.
             place = folder.location
             log.debug("%s cannot be read", place, exc_info=True)
             reason = f"{printable(place)}: unexpected {type(error).__name__}: {shortened(str(error))}; it was left out."
-            problems.append(ExamProblem(place, reason))
+            report(place, reason)
         else:
             exams += [exam] if exam else []
     unique = _without_duplicates([*exams, *known], problems)
@@ -221,7 +221,7 @@ def find_exams(root: Location, recall: Recall = lambda folder: None) -> ExamSear
 def read_exam(folder: Location, root: Location) -> Exam | None:
     """The exam in one folder under ``root``; None if there is none now, or none that can be processed."""
     try:
-        return _exam_in(_Folder.of(folder, list_folder(folder)), root)
+        return _exam_in(FoundFolder.of(folder, list_folder(folder)), root)
     except (ClutchlightError, OSError):
         return None
 
@@ -230,84 +230,16 @@ class _RefusedExamError(ClutchlightError):
     """An exam that cannot be processed. It becomes an `ExamProblem`."""
 
 
-@dataclass(frozen=True)
-class _Folder:
-    """A folder that may be an exam.
-
-    entries : by name, sorted, without hidden ones
-    recordings : names of the files and folders in it that are clips;  clip_folders : of the folders among them
-    """
-
-    location: Location
-    entries: dict[str, Entry]
-    recordings: tuple[str, ...]
-    clip_folders: frozenset[str]
-
-    @classmethod
-    def of(cls, folder: Location, listed: Iterable[Entry]) -> _Folder:
-        """Raises StorageError: an exam without a recording that was only out of reach would count as complete."""
-        entries = {entry.name: entry for entry in sorted(listed, key=lambda entry: entry.name) if entry.name[0] != "."}
-        files = {name for name, entry in entries.items() if not _is_folder(entry) and is_recording(_location(entry))}
-        may_hold_clip_folders = date_of_name(folder.name) is not None or "exam.toml" in entries or files
-        clip_folders = filter(_is_clip_folder, entries.values()) if may_hold_clip_folders else ()
-        names = frozenset(entry.name for entry in clip_folders)
-        return cls(folder, entries, tuple(sorted(files | names)), names)
-
-
-def _folders(root: Location, problems: list[ExamProblem], recall: Recall, known: list[KnownExam]) -> Iterator[_Folder]:
-    """The folders that may be exams. Those that cannot be searched are added to ``problems``, others to ``known``."""
-    waiting = [root]
-    while waiting:
-        folder = waiting.pop()
-        try:
-            listed = list_folder(folder)
-        except OSError as error:
-            problems.append(_unreadable(folder, error))
-            continue
-        remembered = set()
-        for entry in listed:
-            is_dated = date_of_name(entry.name) is not None and _is_folder(entry)
-            exam = recall(f"{folder}/{entry.name}") if is_dated else None
-            if exam is not None:
-                known.append(exam)
-                remembered.add(entry.name)
-        if listed and len(remembered) == len(listed):
-            continue
-        try:
-            found = _Folder.of(folder, listed)
-        except StorageError as error:
-            problems.append(_unreadable(folder, error))
-            continue
-        for name, entry in found.entries.items():
-            path = _location(entry)
-            if not _is_folder(entry) or name in remembered or name in found.clip_folders:
-                continue
-            if entry.is_symlink():
-                if not is_within(path.resolve(), root):
-                    reason = f"{printable(path)}: a link that leads out of {printable(root)}; copy the folder instead."
-                    problems.append(ExamProblem(path, reason))
-            elif not is_printable(name):
-                reason = f"{printable(path)}: the folder's name holds control or invisible characters; rename it."
-                problems.append(ExamProblem(path, reason))
-            else:
-                waiting.append(path)
-        yield found
-
-
-def _unreadable(folder: Location, error: OSError) -> ExamProblem:
-    return ExamProblem(folder, f"{printable(folder)}: folder cannot be read: {error.strerror}.")
-
-
-def _exam_in(found: _Folder, root: Location) -> Exam | None:
+def _exam_in(found: FoundFolder, root: Location) -> Exam | None:
     """The exam in this folder, None if the folder only holds other folders."""
     folder, names, side_file = found.location, list(found.entries), found.entries.get("exam.toml")
     if not found.recordings and side_file is None:
-        if not any(map(_is_folder, found.entries.values())) and (date_of_name(folder.name) or not names):
+        if not any(map(is_folder, found.entries.values())) and (date_of_name(folder.name) or not names):
             raise _RefusedExamError(_no_recording(folder, names))
         return None
     side = ExamFile()
     if side_file is not None:
-        path = _location(side_file)
+        path = entry_location(side_file)
         reason = rejection_reason(path, root)
         if reason:
             raise _RefusedExamError(f"{printable(path)}: {reason}")
@@ -328,33 +260,6 @@ def _exam_in(found: _Folder, root: Location) -> Exam | None:
         clips=tuple(clips),
         scanned_by=side.scanned_by,
     )
-
-
-def _is_folder(entry: Entry) -> bool:
-    try:
-        return entry.is_dir()
-    except OSError:  # a link that leads nowhere
-        return False
-
-
-def _is_clip_folder(entry: Entry) -> bool:
-    """Whether an entry of an exam folder is one clip: a folder that holds no recordings but stills, and no folders."""
-    is_plain = _is_folder(entry) and not entry.is_symlink() and is_printable(entry.name)
-    if not is_plain or date_of_name(entry.name) is not None:
-        return False
-    try:
-        inside = [each for each in list_folder(_location(entry)) if not each.name.startswith(".")]
-    except StorageError:
-        raise
-    except OSError:
-        return False  # reported by _folders
-    return any(is_still(each.name) for each in inside) and not any(map(_belongs_to_an_exam, inside))
-
-
-def _belongs_to_an_exam(entry: Entry) -> bool:
-    """Whether a folder that holds this is an exam, or holds exams, rather than a clip."""
-    is_other_recording = not is_still(entry.name) and is_recording(_location(entry))
-    return entry.name == "exam.toml" or is_other_recording or _is_folder(entry)
 
 
 def _no_recording(folder: Location, names: list[str]) -> str:
@@ -387,11 +292,11 @@ def _animal_and_date(folder: Location, side: ExamFile) -> tuple[str, dt.date]:
     return animal, date
 
 
-def _clips(found: _Folder, root: Location, side: ExamFile) -> Iterator[ExamClip]:
+def _clips(found: FoundFolder, root: Location, side: ExamFile) -> Iterator[ExamClip]:
     """The clips in the side file and in the folder, sorted by name, including those that must not be opened."""
     notes = {note.file: note for note in side.clip}
     for name in sorted({*notes, *found.recordings}):
-        path = _location(found.entries[name]) if name in found.entries else found.location / name
+        path = entry_location(found.entries[name]) if name in found.entries else found.location / name
         if name not in found.recordings and ("/" in name or "\\" in name):
             reason: str | None = "exam.toml may only name files in its own folder; correct the name."
         else:
