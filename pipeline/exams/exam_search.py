@@ -24,7 +24,8 @@ from pipeline.exams.folder_search import FoundFolder, Recall, find_folders, is_f
 from pipeline.exams.folder_state import KnownExam, date_of_name
 from pipeline.exams.path_checks import invalid_name_reason, rejection_reason
 from pipeline.ingest.file_types import is_recording
-from pipeline.locations.location import Location, StoredLocation, entry_location, list_folder, location
+from pipeline.locations.location import Location, entry_location, list_folder, location
+from pipeline.locations.stored_location import StoredLocation
 
 __all__ = ["Exam", "ExamClip", "ExamProblem", "ExamRootError", "ExamSearch", "find_exams", "read_exam"]
 

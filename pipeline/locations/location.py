@@ -6,10 +6,8 @@ import os
 import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Annotated, BinaryIO, Literal, Protocol
+from typing import BinaryIO, Literal, Protocol
 from urllib.parse import unquote
-
-from pydantic import PlainSerializer, PlainValidator
 
 from models.errors import ClutchlightError
 from pipeline.locations.file_state import FileStat
@@ -19,7 +17,6 @@ __all__ = [
     "Entry",
     "Location",
     "LocationError",
-    "StoredLocation",
     "entry_location",
     "is_within",
     "list_folder",
@@ -108,12 +105,6 @@ def location(text: str) -> Location:
             "the files of the storage's own programs."
         )
     return ObjectPath(f"{scheme}://{match[2].rstrip('/')}", "folder" if text.endswith("/") else None)
-
-
-# In what is kept as JSON, a location is its text.
-StoredLocation = Annotated[
-    Location, PlainValidator(lambda stored: location(str(stored))), PlainSerializer(str, return_type=str)
-]
 
 
 def list_folder(folder: Location | str) -> Sequence[Entry]:
