@@ -65,6 +65,7 @@ TITLES = {
     "train": "Extra train: simulated animals, training and bench",
     "cluster": "Extra cluster: clips are read on many machines",
     "postgresql": "Extra postgresql: a store for several machines",
+    "objects": "Extra objects: recordings on object storage",
     "jpeg-gpl": "Extra jpeg-gpl: JPEG of more than 8 bits in DICOM files. Under the GPL, and never installed otherwise",
     "test": "Extra test, for developers. PyMUST (LGPL) simulates pictures for one test",
 }

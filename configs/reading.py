@@ -10,7 +10,7 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from importlib import resources
 from pathlib import Path
-from typing import Any, TypeVar, get_args
+from typing import Any, BinaryIO, Literal, Protocol, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
@@ -34,6 +34,12 @@ MAXIMUM_PROBLEMS = 20  # that a message lists
 MAXIMUM_INTEGER = 2**63 - 1  # TOML 1.0.0, "Integer": 64 bits
 MINIMUM_SIMILARITY = 0.5  # of difflib, 0 to 1: less similar keys are not suggested for an unknown one
 TYPING_ERROR_SIMILARITY = 0.8  # from here on the most similar key is the only suggestion
+
+
+class TomlFile(Protocol):
+    """A `Path`, or what can be opened in the same way."""
+
+    def open(self, mode: Literal["rb"], /) -> BinaryIO: ...
 
 
 class ConfigError(ClutchlightError):
@@ -62,7 +68,7 @@ def require_ordered_ranges(model: ModelT) -> ModelT:
     return model
 
 
-def read_toml(path: Path, model: type[ModelT], *, defaults: Mapping[str, Any] | None = None) -> ModelT:
+def read_toml(path: TomlFile, model: type[ModelT], *, defaults: Mapping[str, Any] | None = None) -> ModelT:
     """The file's content as ``model``. Keys that the file does not have are taken from ``defaults``.
 
     Types are not converted: "5" is not a number and 1 is not a truth value. But an integer may stand for a float, and
@@ -90,7 +96,7 @@ def read_toml(path: Path, model: type[ModelT], *, defaults: Mapping[str, Any] | 
         raise ConfigError("\n".join([*(text for _, text in listed), *more])) from None
 
 
-def _read_text(path: Path) -> str:
+def _read_text(path: TomlFile) -> str:
     name = printable(path)
     try:
         with path.open("rb") as file:
@@ -115,7 +121,7 @@ def _read_text(path: Path) -> str:
     return text
 
 
-def _parse(path: Path, text: str) -> dict[str, Any]:
+def _parse(path: TomlFile, text: str) -> dict[str, Any]:
     name = printable(path)
     try:
         return tomllib.loads(text)
@@ -225,7 +231,7 @@ def _line_of(lines: Mapping[KeyPath, int], location: KeyPath) -> int | None:
     return None
 
 
-def _describe(path: Path, problem: ErrorDetails, lines: Mapping[KeyPath, int], model: type[BaseModel]) -> str:
+def _describe(path: TomlFile, problem: ErrorDetails, lines: Mapping[KeyPath, int], model: type[BaseModel]) -> str:
     location = problem["loc"]
     line = _line_of(lines, location)
     parts = (f"[{part + 1}]" if isinstance(part, int) else f".{shortened(part)}" for part in location)

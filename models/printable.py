@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import unicodedata
-from pathlib import Path
 
 __all__ = ["is_printable", "printable", "printable_lines", "shortened"]
 
@@ -17,7 +16,7 @@ def is_printable(text: str) -> bool:
     return not any(category[0] == "C" or category in ("Zl", "Zp") for category in map(unicodedata.category, text))
 
 
-def printable(text: Path | str) -> str:
+def printable(text: object) -> str:
     """The text as one printable line, with unprintable characters escaped.
 
     >>> printable("left\\x1b[31m.mp4")

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from pipeline.detect.detector_loading import load_detector
     from pipeline.estimate.exam_estimate import estimate_exam
     from pipeline.exams.exam_search import find_exams
+    from pipeline.locations.location import location
     from pipeline.scan.clip_scan import scan_clip
     from pipeline.scan.coverage import clip_coverage
     from pipeline.settings import load_settings
@@ -47,6 +48,7 @@ __all__ = [
     "find_exams",
     "load_detector",
     "load_settings",
+    "location",
     "scan_clip",
 ]
 
@@ -56,6 +58,7 @@ _MODULES = {
     "find_exams": "pipeline.exams.exam_search",
     "load_detector": "pipeline.detect.detector_loading",
     "load_settings": "pipeline.settings",
+    "location": "pipeline.locations.location",
     "scan_clip": "pipeline.scan.clip_scan",
 }
 

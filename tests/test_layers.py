@@ -26,7 +26,7 @@ LAYERS: dict[str, tuple[set[str], ...]] = {
     "pipeline": (
         {"language"},
         {"calibration_file", "formatting"},
-        {"settings"},
+        {"settings", "locations"},
         {"ingest", "worker"},
         {"exams", "detect", "cluster"},
         {"store", "track"},

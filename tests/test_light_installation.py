@@ -38,7 +38,8 @@ sys.meta_path.insert(0, Missing())
 def environment(tmp_path: Path) -> Mapping[str, str]:
     """Where nothing of the extras can be imported."""
     extras = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["optional-dependencies"]
-    missing = [re.split(r"[<>=]", requirement)[0] for requirement in [*extras["train"], *extras["cluster"]]]
+    requirements = [*extras["train"], *extras["cluster"], *extras["objects"]]
+    missing = [re.split(r"[<>=]", requirement)[0] for requirement in requirements]
     assert "torch" in missing
     (tmp_path / "site").mkdir()
     (tmp_path / "site" / "sitecustomize.py").write_text(SITECUSTOMIZE)
@@ -66,7 +67,8 @@ def test_batch_and_review_run(tmp_path: Path, environment: Mapping[str, str]) ->
 
 
 @pytest.mark.parametrize(
-    ("command", "extra"), [("demo", "train"), ("phantoms", "train"), ("batch", "train"), ("cluster", "cluster")]
+    ("command", "extra"),
+    [("demo", "train"), ("phantoms", "train"), ("batch", "train"), ("cluster", "cluster"), ("objects", "objects")],
 )
 def test_what_needs_more_says_what_to_install(
     tmp_path: Path, environment: Mapping[str, str], command: str, extra: str
@@ -78,6 +80,7 @@ def test_what_needs_more_says_what_to_install(
         "phantoms": ["phantoms", str(tmp_path / "phantoms"), "--animals", "1"],
         "batch": [*batch, "--engine", "torch"],
         "cluster": [*batch, "--cluster", "tcp://127.0.0.1:9"],
+        "objects": ["batch", "s3://recordings/2026", "--out", str(tmp_path / "out")],
     }
     done = clutchlight(environment, *arguments[command])
     assert done.returncode == 2, done.stderr

@@ -68,7 +68,7 @@ def test_what_is_always_installed_has_a_permissive_licence(third_party: ModuleTy
     assert {name: words for name, words in licences.items() if not third_party.is_permissive(words)} == {}
 
 
-@pytest.mark.parametrize("extra", ["", "train", "cluster", "postgresql", "test"])
+@pytest.mark.parametrize("extra", ["", "train", "cluster", "objects", "postgresql", "test"])
 def test_the_notice_names_every_declared_package_with_its_licence(third_party: ModuleType, extra: str) -> None:
     """Not what they require in turn, which changes without a change here."""
     entries = re.findall(r"^- (\S+): (.+)$", (ROOT / "configs" / "NOTICE").read_text(encoding="utf-8"), re.MULTILINE)

@@ -42,6 +42,7 @@ COMES_WITH = {
 OF_EXTRAS = {
     "dask": ["dask"],
     "distributed": ["distributed"],
+    "fsspec": ["fsspec"],
     "laptrack": ["laptrack"],
     "norfair": ["norfair-enough"],
     "supervision": ["supervision"],
@@ -94,7 +95,9 @@ def imported_modules() -> set[str]:
 def test_every_imported_library_is_declared_and_every_declared_one_is_imported() -> None:
     extras = PYPROJECT["project"]["optional-dependencies"]
     required = declared(PYPROJECT["project"]["dependencies"]) | declared(extras["train"])
-    optional = [each for name in ("cluster", "other-trackers", "peers", "postgresql") for each in extras[name]]
+    optional = [
+        each for name in ("cluster", "objects", "other-trackers", "peers", "postgresql") for each in extras[name]
+    ]
     allowed = required | declared(optional) | set(COMES_WITH)
     by_module = {**OF_EXTRAS, **packages_distributions()}
     pins = declared((ROOT / "configs" / "peers.txt").read_text(encoding="utf-8").splitlines())

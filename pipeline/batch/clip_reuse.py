@@ -11,7 +11,6 @@ from concurrent.futures import Future
 from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import partial
-from pathlib import Path
 
 from pipeline.batch.clip_workers import OtherFileError
 from pipeline.batch.damaged_results import CLIP_REMARK
@@ -24,7 +23,9 @@ from pipeline.batch.run_report import ClipReport, ClipStatus
 from pipeline.batch.settling import Settling
 from pipeline.exams.exam_search import Exam, ExamClip
 from pipeline.ingest.frame import ClipError
-from pipeline.ingest.recording_identity import FileState, RecordingIdentity, file_state
+from pipeline.ingest.recording_identity import RecordingIdentity, file_state
+from pipeline.locations.file_state import FileState
+from pipeline.locations.location import Location
 from pipeline.scan.packed_scan import PackedScan
 from pipeline.settings import scan_settings_sha256
 from pipeline.store.store import ScanKey
@@ -61,11 +62,11 @@ class ClipReader:
     context: RunContext
     settings_sha256: str
     refused: RefusedRecordings
-    identities: Mapping[Path, RecordingIdentity]
-    duplicates: Mapping[Path, Duplicates]
+    identities: Mapping[Location, RecordingIdentity]
+    duplicates: Mapping[Location, Duplicates]
     settling: Settling
-    _readings: dict[Path, _Reading] = field(default_factory=dict)  # begun, and not yet asked for, by path
-    _unsettled: dict[Path, FileState] = field(default_factory=dict)  # read, but perhaps still being copied, by path
+    _readings: dict[Location, _Reading] = field(default_factory=dict)  # begun, and not yet asked for, by path
+    _unsettled: dict[Location, FileState] = field(default_factory=dict)  # read, but perhaps still being copied, by path
 
     @classmethod
     def prepare(cls, exams: Sequence[Exam], context: RunContext) -> ClipReader:
@@ -84,12 +85,15 @@ class ClipReader:
         exams: Sequence[Exam],
         context: RunContext,
         refused: RefusedRecordings,
-        identities: Mapping[Path, RecordingIdentity],
+        identities: Mapping[Location, RecordingIdentity],
     ) -> ClipReader:
-        def all_pictures_sha256(path: Path) -> str | None:
+        def all_pictures_sha256(path: Location) -> str | None:
             identity = identities[path]
             read = partial(context.workers.pictures_sha256, path, identity.state)
-            sha256 = refused.attempt(identity.sha256, read)
+            try:
+                sha256 = refused.attempt(identity.sha256, read)
+            except ClipError:  # which is said where the clip is read
+                return None
             return None if isinstance(sha256, Refusal) else sha256
 
         duplicates = find_duplicates(exams, identities, all_pictures_sha256)
@@ -144,7 +148,7 @@ class ClipReader:
         self._begin(clip, exam, identity)
         return self._end(clip) or _refused(clip, identity.sha256, CHANGED)
 
-    def _current_identity(self, path: Path) -> RecordingIdentity:
+    def _current_identity(self, path: Location) -> RecordingIdentity:
         # The file may have changed in the hours since the run began.
         known = self.identities.get(path)
         if known is not None and known.state == file_state(path):
@@ -240,7 +244,7 @@ class ClipReader:
 
 def _identities(
     exams: Sequence[Exam], context: RunContext, refused: RefusedRecordings
-) -> dict[Path, RecordingIdentity]:
+) -> dict[Location, RecordingIdentity]:
     """The identities of all readable clips, by path; why others have none is reported when they are read."""
     paths = [clip.path for exam in exams for clip in exam.clips if clip.refusal is None]
     found = identify(paths, context, refused)

@@ -8,14 +8,15 @@ from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from importlib import metadata
-from pathlib import Path
 from types import TracebackType
 
 from pipeline.batch.exam_job import ExamJob, ExamResult, process_exam
 from pipeline.detect.detector import FrameDetector, ModelInfo
 from pipeline.exams.exam_search import ExamClip
 from pipeline.ingest.frame import ClipError
-from pipeline.ingest.recording_identity import FileState, file_sha256, file_state, pictures_sha256
+from pipeline.ingest.recording_identity import file_sha256, file_state, pictures_sha256
+from pipeline.locations.file_state import FileState
+from pipeline.locations.location import Location
 from pipeline.scan.clip_scan import scan_clip
 from pipeline.scan.packed_scan import PackedScan
 from pipeline.settings import Settings
@@ -46,17 +47,17 @@ class OtherFileError(UnsuitableProcessError):
     """A process does not find the file that it is to read: it has changed, or the process is on a machine that does
     not reach the recordings."""
 
-    def __init__(self, path: Path, size_bytes: int) -> None:
-        """size_bytes : that it should have"""
+    def __init__(self, path: Location, state: FileState) -> None:
+        """state : that it should have"""
         super().__init__(f"it does not find {path}, or finds another file there")
         self.path = path
-        self.size_bytes = size_bytes
+        self.state = state
 
-    def __reduce__(self) -> tuple[type[OtherFileError], tuple[Path, int]]:
-        return OtherFileError, (self.path, self.size_bytes)
+    def __reduce__(self) -> tuple[type[OtherFileError], tuple[Location, FileState]]:
+        return OtherFileError, (self.path, self.state)
 
     def is_so_here(self) -> bool:
-        return not _has_size(self.path, self.size_bytes)
+        return not _is_there(self.path, self.state)
 
 
 class ClipWorkers:
@@ -129,15 +130,15 @@ class ClipWorkers:
         """Let the processes work until ``is_over``, which the end of a clip or an exam must bring about."""
         self._pool.wait(is_over)
 
-    def file_sha256(self, path: Path, state: FileState, on_end: DigestEnd) -> None:
+    def file_sha256(self, path: Location, state: FileState, on_end: DigestEnd) -> None:
         """Begin `pipeline.ingest.recording_identity.file_sha256`, before all clips that wait."""
         self._pool.submit(_file_sha256, path, state, on_end=on_end, at_once=True)
 
-    def first_picture_sha256(self, path: Path, state: FileState, on_end: DigestEnd) -> None:
+    def first_picture_sha256(self, path: Location, state: FileState, on_end: DigestEnd) -> None:
         """Begin `pipeline.ingest.recording_identity.pictures_sha256` of one picture, before all clips that wait."""
         self._pool.submit(_pictures_sha256, path, state, 1, on_end=on_end, at_once=True)
 
-    def pictures_sha256(self, path: Path, state: FileState) -> str | None:
+    def pictures_sha256(self, path: Location, state: FileState) -> str | None:
         """`pipeline.ingest.recording_identity.pictures_sha256` of all pictures."""
         sha256: str | None = run_at_once(self._pool, _pictures_sha256, path, state, None)
         return sha256
@@ -187,26 +188,28 @@ def _process(prepared: _Prepared, progress: Progress, job: ExamJob) -> ExamResul
     return process_exam(job, prepared.settings, progress)
 
 
-def _file_sha256(prepared: _Prepared, progress: Progress, path: Path, state: FileState) -> str:
+def _file_sha256(prepared: _Prepared, progress: Progress, path: Location, state: FileState) -> str:
     _check_file(path, state)
     return file_sha256(path, progress)
 
 
 def _pictures_sha256(
-    prepared: _Prepared, progress: Progress, path: Path, state: FileState, max_packets: int | None
+    prepared: _Prepared, progress: Progress, path: Location, state: FileState, max_packets: int | None
 ) -> str | None:
     _check_file(path, state)
     return pictures_sha256(path, prepared.settings.ingest, max_packets)
 
 
-def _check_file(path: Path, state: FileState) -> None:
-    """Raises OtherFileError unless there is a file of that size. Times may differ by how a drive is connected."""
-    if not _has_size(path, state.size_bytes):
-        raise OtherFileError(path, state.size_bytes)
+def _check_file(path: Location, state: FileState) -> None:
+    """Raises OtherFileError unless the file is there."""
+    if not _is_there(path, state):
+        raise OtherFileError(path, state)
 
 
-def _has_size(path: Path, size_bytes: int) -> bool:
+def _is_there(path: Location, state: FileState) -> bool:
+    """Whether there is a file of that size and tag. Times may differ by how a drive is connected."""
     try:
-        return file_state(path).size_bytes == size_bytes
+        found = file_state(path)
     except ClipError:
         return False
+    return (found.size_bytes, found.etag) == (state.size_bytes, state.etag)

@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 from pipeline.exams.exam_search import Exam, ExamClip
 from pipeline.ingest.recording_identity import RecordingIdentity
+from pipeline.locations.location import Location
 
 __all__ = ["Duplicates", "find_duplicates"]
 
@@ -41,9 +41,9 @@ class Duplicates:
 
 def find_duplicates(
     exams: Sequence[Exam],
-    identities: Mapping[Path, RecordingIdentity],
-    pictures_sha256: Callable[[Path], str | None],
-) -> dict[Path, Duplicates]:
+    identities: Mapping[Location, RecordingIdentity],
+    pictures_sha256: Callable[[Location], str | None],
+) -> dict[Location, Duplicates]:
     """Every clip whose recording is in the exams more than once, by path.
 
     identities : of the readable clips, by path
@@ -55,7 +55,7 @@ def find_duplicates(
         for clip in exam.clips:
             if clip.path in identities:
                 same_opening[identities[clip.path].first_picture_sha256].append((exam, clip))
-    found: dict[Path, Duplicates] = {}
+    found: dict[Location, Duplicates] = {}
     for locations in same_opening.values():
         files = {identities[clip.path].sha256: clip.path for _, clip in locations}
         contents = {sha256: sha256 for sha256 in files}
@@ -69,7 +69,7 @@ def find_duplicates(
     return found
 
 
-def _duplicates_in(group: Sequence[ClipLocation]) -> dict[Path, Duplicates]:
+def _duplicates_in(group: Sequence[ClipLocation]) -> dict[Location, Duplicates]:
     """The clips of one recording, by path; nothing if there is only one."""
     found = {}
     for exam, clip in group if len(group) > 1 else ():

@@ -8,7 +8,6 @@ import json
 import zlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from pathlib import Path
 
 from pydantic import TypeAdapter
 
@@ -17,7 +16,8 @@ from pipeline.batch.stored_summaries import stored_exam
 from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.estimate.history import AnimalBackground
 from pipeline.exams.exam_search import Exam
-from pipeline.ingest.recording_identity import FileState
+from pipeline.locations.file_state import FileState
+from pipeline.locations.location import Location
 from pipeline.report.exam_files import EstimatedExam, exam_files
 from pipeline.report.export.result import ModelIdentity
 from pipeline.report.links import Neighbours
@@ -52,7 +52,7 @@ class ExamJob:
     exam: Exam
     scans: Sequence[PackedScan]
     duplicates: Mapping[str, tuple[str, ...]]
-    dicom: Mapping[Path, FileState]
+    dicom: Mapping[Location, FileState]
     background: AnimalBackground
     model: ModelIdentity
     engine_name: str

@@ -31,6 +31,7 @@ from pipeline.exams.exam_search import Exam, ExamSearch
 from pipeline.exams.folder_names import exam_folder
 from pipeline.ingest.file_types import is_dicom
 from pipeline.ingest.recording_identity import file_state
+from pipeline.locations.location import Location
 from pipeline.people.event_log import EventLog, ExamKey
 from pipeline.people.journal import Journal
 from pipeline.people.signatures import current_signature
@@ -93,7 +94,7 @@ class ExamProcessor:
     folders: Mapping[str, Sequence[str]]
     _in_work: set[str] = field(default_factory=set)  # animals with a begun exam, in lower case
     _estimated: deque[tuple[_BegunExam, Future[ExamResult]]] = field(default_factory=deque)  # not yet written
-    _held: dict[Path, ExamReport] = field(default_factory=dict)  # until the exams before are announced, by folder
+    _held: dict[Location, ExamReport] = field(default_factory=dict)  # until the exams before are announced, by folder
     _announced: list[ExamReport] = field(default_factory=list)
 
     @classmethod

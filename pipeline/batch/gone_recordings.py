@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from pipeline.batch.known_exams import MOVED, KnownExams
 from pipeline.batch.overview_facts import begin_changes
-from pipeline.exams.exam_search import ExamProblem
+from pipeline.exams.exam_search import ExamProblem, ExamSearch
 from pipeline.people.event_log import ExamKey
 from pipeline.people.journal import Journal
 from pipeline.settings import Settings
@@ -20,8 +20,12 @@ ROOT_FACT = "root"
 LARGEST_SHARE = 0.5  # of all exams; with more, a drive is probably missing (common practice, no source)
 
 
-def note_gone_recordings(known: KnownExams, store: Store, journal: Journal, settings: Settings) -> list[ExamProblem]:
+def note_gone_recordings(
+    known: KnownExams, search: ExamSearch, store: Store, journal: Journal, settings: Settings
+) -> list[ExamProblem]:
     """Note on each exam whose folder is gone that it is. Returns a problem if most are gone at once, or if one fails.
+
+    search : what was found in this run; only folders that are not among it are looked for
 
     Call it while no run is recorded as running. Raises StoreError, JournalError.
     """
@@ -30,7 +34,11 @@ def note_gone_recordings(known: KnownExams, store: Store, journal: Journal, sett
     if last_root != str(known.root):
         return []  # several folders of recordings may share one of results
     places = known.seen.folders()
-    gone = [place for place in places if not (known.root / place).is_dir()]
+    found = {str(exam.folder) for exam in search.exams} | {exam.folder for exam in search.known}
+    try:
+        gone = [place for place in places if f"{known.root}/{place}" not in found and not (known.root / place).is_dir()]
+    except OSError as error:
+        return [ExamProblem(known.root, f"{known.root}: cannot be searched: {error.strerror}.")]
     if len(gone) > LARGEST_SHARE * len(places):
         reason = (
             f"{known.root}: {len(gone):,} of {len(places):,} exam folders are gone. Is the drive connected? "

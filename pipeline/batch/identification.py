@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterable
 from concurrent.futures import Future
 from functools import partial
-from pathlib import Path
 
 from pipeline.batch.clip_workers import ClipWorkers
 from pipeline.batch.refused_recordings import RefusedRecordings
 from pipeline.batch.run_context import RunContext
 from pipeline.ingest.frame import ClipError
-from pipeline.ingest.recording_identity import FileState, RecordingIdentity, file_state
+from pipeline.ingest.recording_identity import RecordingIdentity, file_state
+from pipeline.locations.file_state import FileState
+from pipeline.locations.location import Location
 from pipeline.worker.job_pool import JobLostError, UnsuitableProcessError
+from pipeline.worker.worker import JobKilledError
 
 __all__ = ["CHANGED", "identify"]
 
@@ -20,11 +22,11 @@ CHANGED = "the file changed while it was read; the next run reads it again."
 
 
 def identify(
-    paths: Iterable[Path], context: RunContext, refused: RefusedRecordings
-) -> dict[Path, RecordingIdentity | ClipError]:
+    paths: Iterable[Location], context: RunContext, refused: RefusedRecordings
+) -> dict[Location, RecordingIdentity | ClipError]:
     """The identity of each recording, by its bytes alone if its first picture may not be read, or why it has none."""
-    identities: dict[Path, RecordingIdentity | ClipError] = {}
-    computed: list[Path] = []
+    identities: dict[Location, RecordingIdentity | ClipError] = {}
+    computed: list[Location] = []
     distinct = dict.fromkeys(paths)
     for path in distinct:
         try:
@@ -50,11 +52,11 @@ class _Identification:
 
     def __init__(
         self,
-        path: Path,
+        path: Location,
         state: FileState,
         workers: ClipWorkers,
         refused: RefusedRecordings,
-        identities: dict[Path, RecordingIdentity | ClipError],
+        identities: dict[Location, RecordingIdentity | ClipError],
     ) -> None:
         self._path = path
         self._state = state
@@ -72,6 +74,10 @@ class _Identification:
             self._identities[self._path] = ClipError(f"{self._path.name}: {CHANGED}")
         except ClipError as error:
             self._identities[self._path] = error
+        except JobKilledError as error:
+            # Nothing is known of its content yet by which it could be left alone.
+            reason = f"{self._path.name}: reading it {error}; the next run tries again."
+            self._identities[self._path] = ClipError(reason)
         else:
             if self._refused.known(sha256):
                 self._end(sha256, sha256)
@@ -80,7 +86,11 @@ class _Identification:
                 self._workers.first_picture_sha256(self._path, self._state, on_end)
 
     def _end_with_picture(self, sha256: str, picture: Future[str | None]) -> None:
-        first = self._refused.attempt(sha256, picture.result)
+        try:
+            first = self._refused.attempt(sha256, picture.result)
+        except ClipError as error:
+            self._identities[self._path] = error
+            return
         self._end(sha256, first if isinstance(first, str) else sha256)
 
     def _end(self, sha256: str, first_picture_sha256: str) -> None:

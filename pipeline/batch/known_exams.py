@@ -21,7 +21,9 @@ from pipeline.batch.run_report import ExamReport, ExamStatus, NetworkInUse
 from pipeline.exams.exam_search import Exam, ExamProblem, read_exam
 from pipeline.exams.folder_names import exam_folder
 from pipeline.exams.folder_state import KnownExam, folder_state
-from pipeline.ingest.recording_identity import FileState, RecordingIdentity, file_sample
+from pipeline.ingest.recording_identity import RecordingIdentity, file_sample
+from pipeline.locations.file_state import FileState
+from pipeline.locations.location import Location, location
 from pipeline.store.seen_folders import SeenExam, SeenFolders, SeenRecording
 
 __all__ = ["MOVED", "KnownExams", "result_key"]
@@ -43,7 +45,7 @@ class KnownExams:
     """
 
     seen: SeenFolders
-    root: Path
+    root: Location
     out: Path
     basis_of: Callable[[NetworkInUse], ExamBasis]
     results: frozenset[int]
@@ -98,16 +100,15 @@ class KnownExams:
             return None
         return KnownExam(folder, seen.animal, dt.date.fromisoformat(seen.date), seen.clips, seen.results)
 
-    def identity(self, path: Path, state: FileState) -> RecordingIdentity | None:
+    def identity(self, path: Location, state: FileState) -> RecordingIdentity | None:
         """The digests of a recording that has not changed since they were computed."""
         for seen in self.seen.recordings_in(self._place(str(path.parent))) if not self.verify else ():
-            is_same = seen.file == path.name and FileState(seen.size_bytes, seen.modified_ns) == state
-            if is_same and seen.sample == file_sample(path):
+            if seen.file == path.name and seen.file_state == state and seen.sample == _sample(path, state):
                 return RecordingIdentity(state, seen.sha256, seen.first_picture_sha256)
         return None
 
     def exams_to_look_at(
-        self, new: Sequence[Exam], known: Sequence[KnownExam], identities: Mapping[Path, RecordingIdentity]
+        self, new: Sequence[Exam], known: Sequence[KnownExam], identities: Mapping[Location, RecordingIdentity]
     ) -> list[Exam]:
         """Known exams that the new ones affect: those with the same recordings, and of the same animals all later ones
         and the one before, whose sheet links to the new one's.
@@ -139,10 +140,10 @@ class KnownExams:
         ]
         for folder in affected:
             self._states[folder] = folder_state(folder)
-        return [look for folder in affected if (look := read_exam(Path(folder), self.root)) is not None]
+        return [look for folder in affected if (look := read_exam(location(folder), self.root)) is not None]
 
     def remember(
-        self, exam: Exam, report: ExamReport, fingerprint: str, identities: Mapping[Path, RecordingIdentity]
+        self, exam: Exam, report: ExamReport, fingerprint: str, identities: Mapping[Location, RecordingIdentity]
     ) -> None:
         """Keep what was found. An exam with any remark is looked at again in the next run."""
         folder = str(exam.folder)
@@ -167,7 +168,8 @@ class KnownExams:
                     clip.file,
                     identity.state.size_bytes,
                     identity.state.modified_ns,
-                    file_sample(clip.path) or "",
+                    identity.state.etag,
+                    _sample(clip.path, identity.state),
                     identity.sha256,
                     identity.first_picture_sha256,
                 )
@@ -176,11 +178,10 @@ class KnownExams:
             ],
         )
 
-    def compare(self, path: Path, identity: RecordingIdentity) -> None:
+    def compare(self, path: Location, identity: RecordingIdentity) -> None:
         """Note a recording whose bytes changed although its size and time did not. For ``verify``"""
         for seen in self.seen.recordings_in(self._place(str(path.parent))):
-            is_same = seen.file == path.name and FileState(seen.size_bytes, seen.modified_ns) == identity.state
-            if is_same and seen.sha256 != identity.sha256:
+            if seen.file == path.name and seen.file_state == identity.state and seen.sha256 != identity.sha256:
                 reason = (
                     f"{printable(path)}: its content has changed, although its size and time have not. Check the disk, "
                     "and compare it with another copy; it was read again."
@@ -192,7 +193,8 @@ class KnownExams:
         if not self.sample_days or (zlib.crc32(place.encode()) + self.today) % self.sample_days:
             return True
         folder = self.root / place
-        return all(seen.sample == (file_sample(folder / seen.file) or "") for seen in self.seen.recordings_in(place))
+        recordings = self.seen.recordings_in(place)
+        return all(seen.sample == _sample(folder / seen.file, seen.file_state) for seen in recordings)
 
     def _place(self, folder: str) -> str:
         return folder.removeprefix(f"{self.root}/")
@@ -201,6 +203,11 @@ class KnownExams:
 def result_key(animal: str, date: str, fingerprint: str) -> int:
     """Of 64 bits, since the texts themselves take 40 MB for 100,000 results."""
     return hash((animal, date, fingerprint))
+
+
+def _sample(path: Location, state: FileState) -> str:
+    """Of a recording on object storage "", since its tag shows whether it is the same, without reading anything."""
+    return "" if state.etag else file_sample(path) or ""
 
 
 def _changed_ns(folder: str) -> int:

@@ -34,6 +34,7 @@ from pipeline.batch.run_report import BatchReport, ExamReport, NetworkInUse
 from pipeline.calibration_file import UNCALIBRATED_WARNING
 from pipeline.exams.exam_search import Exam, find_exams
 from pipeline.exams.folder_names import exam_folder
+from pipeline.locations.location import Location, is_within
 from pipeline.people.journal import Journal
 from pipeline.settings import Settings
 from pipeline.store.atomic_write import OutputError
@@ -62,7 +63,7 @@ class RunOptions(TypedDict, total=False):
 
 
 def run_batch(
-    root: Path,
+    root: Location,
     out: Path,
     settings: Settings,
     load_detector: DetectorLoader,
@@ -118,7 +119,7 @@ def run_batch(
         known.expect_network(network_key)
         search = find_exams(root, known.recall)
         _check_results_are_outside(root, out, search.exams)
-        moved = note_gone_recordings(known, store, journal, settings)
+        moved = note_gone_recordings(known, search, store, journal, settings)
         copied = make_nightly_copy(out, journal, settings.backups)
         problems = (*search.problems, *moved, *copied, *damaged.problems(out, search.exams))
         reports: list[ExamReport] = []
@@ -163,19 +164,19 @@ def run_batch(
     return report
 
 
-def _check_output_is_outside(root: Path, out: Path) -> None:
-    if out.is_relative_to(root):
+def _check_output_is_outside(root: Location, out: Path) -> None:
+    if is_within(out, root):
         raise StoreError(
             f"{out}: this output folder is inside the recordings' folder {root}, where nothing is written. "
             "Choose a folder outside it with --out."
         )
 
 
-def _check_results_are_outside(root: Path, out: Path, exams: Sequence[Exam]) -> None:
+def _check_results_are_outside(root: Location, out: Path, exams: Sequence[Exam]) -> None:
     """The recordings may be under the output folder, unless an animal's results would then be among them."""
     for exam in exams:
         folder = out / exam_folder(exam)
-        if folder.is_relative_to(root) or root.is_relative_to(folder):
+        if is_within(folder, root) or is_within(root, folder):
             raise StoreError(
                 f"{folder}: the results of {exam.animal} would be among the recordings in {root}. Choose "
                 "another folder with --out."

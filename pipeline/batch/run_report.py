@@ -8,6 +8,8 @@ from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from pipeline.locations.location import Location, location
+
 if TYPE_CHECKING:
     from pipeline.exams.exam_search import ExamProblem
     from pipeline.exams.folder_state import KnownExam
@@ -59,7 +61,7 @@ class ExamReport:
 
     animal: str
     date: str
-    folder: Path
+    folder: Location
     status: ExamStatus
     reason: str | None
     clips: tuple[ClipReport, ...]
@@ -90,7 +92,7 @@ class BatchReport:
     command : why the command after the night failed, None if it did not
     """
 
-    root: Path
+    root: Location
     out: Path
     looked_at: tuple[ExamReport, ...]
     problems: tuple[ExamProblem, ...]
@@ -155,5 +157,5 @@ class BatchReport:
 def _unchanged(exam: KnownExam, out: Path) -> ExamReport:
     """The report of an exam that needed no look."""
     clips = tuple(ClipReport(file, ClipStatus.KEPT, None) for file in exam.clips)
-    date, folder = exam.date.isoformat(), Path(exam.folder)
+    date, folder = exam.date.isoformat(), location(exam.folder)
     return ExamReport(exam.animal, date, folder, ExamStatus.UNCHANGED, None, clips, out / exam.results)

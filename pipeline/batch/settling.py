@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from pathlib import Path
 
-from pipeline.ingest.recording_identity import FileState, file_state
+from pipeline.ingest.recording_identity import file_state
+from pipeline.locations.file_state import FileState
+from pipeline.locations.location import Location
 from pipeline.settings import RunSettings
 
 __all__ = ["Settling"]
@@ -22,14 +23,14 @@ class Settling:
         self._settle_seconds = settings.settle_seconds
         self._left_seconds = settings.settle_wait_seconds
         self._sleep = sleep
-        self._settled: set[tuple[Path, FileState]] = set()
+        self._settled: set[tuple[Location, FileState]] = set()
 
-    def is_settled(self, path: Path, state: FileState) -> bool:
+    def is_settled(self, path: Location, state: FileState) -> bool:
         """Whether the recording last changed long enough ago, or was seen unchanged for as long."""
         age_seconds = abs(time.time() - state.modified_ns / 1e9)
         return age_seconds >= self._settle_seconds or (path, state) in self._settled
 
-    def wait(self, path: Path, state: FileState) -> bool:
+    def wait(self, path: Location, state: FileState) -> bool:
         """Wait until it is settled; False if the time of this run is used up before. Raises ClipError if it is gone.
 
         Clocks of scanners and network drives differ, so what counts is that nothing changes while this waits.

@@ -28,6 +28,7 @@ from pipeline.detect.detector_loading import load_detector
 from pipeline.exams.exam_search import find_exams
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.quality.usable_frames import UsableFrames
+from pipeline.locations.location import Location
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.settings import Settings, load_settings
 from pipeline.track.course_search import CourseFeatures, candidate_readings
@@ -97,7 +98,7 @@ def pairs_between_clips(
 
 
 def readings_of_clip(
-    path: Path, scan: ClipScan, turns: Sequence[float], settings: Settings
+    path: Location, scan: ClipScan, turns: Sequence[float], settings: Settings
 ) -> tuple[Floats, NDArray[np.bool_]]:
     """(A, D) features of the readings of a clip's motion, and (A,) which of them have the true turns."""
     with open_clip(path, settings.ingest) as recording:

@@ -25,12 +25,13 @@ from pipeline.cli.outcome_commands import agreement, outcome
 from pipeline.cli.phantom_commands import demo, phantoms
 from pipeline.cli.review_commands import labels, review, users
 from pipeline.cli.train_command import train
+from pipeline.cli.upload_command import upload
 
 __all__ = ["main"]
 
 COMMANDS = (
     *(batch, status, demo, phantoms, calibrate, train, outcome, agreement, review, users, labels),
-    *(backup, check, restore, tidy),
+    *(backup, check, restore, tidy, upload),
 )
 # Monitors give exit codes a meaning of their own.
 EXIT_CODES: dict[Callable[..., None], str] = {status: STATUS_EXIT_CODES_HELP}

@@ -26,7 +26,14 @@ __all__ = ["batch"]
 
 
 def batch(
-    root: Annotated[Path, typer.Argument(metavar="ROOT", help="Folder that holds the exam folders; only read.")],
+    root: Annotated[
+        str,
+        typer.Argument(
+            metavar="ROOT",
+            help="Folder that holds the exam folders, or its address on object storage, like s3://recordings/2026; "
+            "only read.",
+        ),
+    ],
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Output folder outside ROOT; created if missing.")],
     settings: SettingsFile = None,
     engine: EngineOption = EngineName.OPENVINO,
@@ -66,9 +73,10 @@ def batch(
     """
     with handle_errors(traceback):
         from pipeline.cli.batch_summary import print_report
+        from pipeline.locations.location import location
 
         report = run_batch_with_progress(
-            root,
+            location(root),
             out,
             settings,
             engine,

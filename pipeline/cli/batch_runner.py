@@ -14,6 +14,7 @@ from pipeline.cli.options import EngineName
 
 if TYPE_CHECKING:
     from pipeline.detect.detector import FrameDetector
+    from pipeline.locations.location import Location
     from pipeline.settings import Settings
     from pipeline.worker.job_pool import OpenPool
 
@@ -53,7 +54,7 @@ def open_pool(cluster: str | None, out: Path) -> OpenPool:
 
 
 def run_batch_with_progress(
-    root: Path,
+    root: Location,
     out: Path,
     settings_file: Path | None,
     engine: EngineName,

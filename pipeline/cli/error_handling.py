@@ -80,6 +80,7 @@ def exit_code_of(error: ClutchlightError) -> ExitCode:
     is not the user's mistake, nor are a process that ends and a cluster that does not answer.
     """
     from pipeline.night.readiness import NotReadyError
+    from pipeline.night.upload import UploadError
     from pipeline.store.atomic_write import OutputError
     from pipeline.store.lock import LockedError
     from pipeline.store.server_lock import LockLostError
@@ -90,7 +91,7 @@ def exit_code_of(error: ClutchlightError) -> ExitCode:
         return ExitCode.LOCKED
     if isinstance(error, NotReadyError):
         return ExitCode.NOT_READY
-    unexpected = LockLostError | OutputError | PoolLostError | WorkerError
+    unexpected = LockLostError | OutputError | PoolLostError | UploadError | WorkerError
     return ExitCode.UNEXPECTED if isinstance(error, unexpected) else ExitCode.USAGE
 
 

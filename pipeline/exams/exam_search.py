@@ -9,22 +9,23 @@ from __future__ import annotations
 
 import datetime as dt
 import logging
-import os
 import re
 import unicodedata
 from collections import defaultdict
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Literal
 
 from configs.reading import ConfigError, read_toml
 from models.errors import ClutchlightError
 from models.printable import is_printable, printable, shortened
 from pipeline.exams.exam_file import ClipNote, ExamFile
+from pipeline.exams.folder_search import FoundFolder, Recall, find_folders, is_folder, unreadable_reason
 from pipeline.exams.folder_state import KnownExam, date_of_name
 from pipeline.exams.path_checks import invalid_name_reason, rejection_reason
-from pipeline.ingest.file_types import is_recording, is_still
+from pipeline.ingest.file_types import is_recording
+from pipeline.locations.location import Location, entry_location, list_folder, location
+from pipeline.locations.stored_location import StoredLocation
 
 __all__ = ["Exam", "ExamClip", "ExamProblem", "ExamRootError", "ExamSearch", "find_exams", "read_exam"]
 
@@ -59,7 +60,7 @@ class ExamClip:
         characters, path and file hold the escaped name.
     """
 
-    path: Path
+    path: StoredLocation
     file: str
     window: Window | None
     mm_per_px: float | None
@@ -92,7 +93,7 @@ class Exam:
         Who held the probe.
     """
 
-    folder: Path
+    folder: StoredLocation
     animal: str
     date: dt.date
     species: str | None
@@ -116,7 +117,7 @@ class ExamProblem:
         A sentence that names it and says what to do.
     """
 
-    path: Path
+    path: Location
     reason: str
 
 
@@ -143,11 +144,7 @@ class ExamRootError(ClutchlightError):
     """The path that should hold the exams is not a folder."""
 
 
-Recall = Callable[[str], KnownExam | None]
-"""Gives the exam of a folder that is unchanged since it was processed, None for all others."""
-
-
-def find_exams(root: Path, recall: Recall = lambda folder: None) -> ExamSearch:
+def find_exams(root: Location, recall: Recall = lambda folder: None) -> ExamSearch:
     """Every exam under ``root``, which may itself be an exam, and everything that cannot be processed.
 
     Hidden files and folders are ignored. Links to folders are not followed: a target inside root is found at its
@@ -156,7 +153,7 @@ def find_exams(root: Path, recall: Recall = lambda folder: None) -> ExamSearch:
     Parameters
     ----------
     root
-        The folder to search.
+        The folder to search: a `pathlib.Path`, or a `pipeline.location` on object storage.
     recall
         Asked for every folder whose name is a date. An exam that it knows is not looked into.
 
@@ -172,6 +169,7 @@ def find_exams(root: Path, recall: Recall = lambda folder: None) -> ExamSearch:
 
     Examples
     --------
+    >>> from pathlib import Path
     >>> from tempfile import TemporaryDirectory
     >>> with TemporaryDirectory() as root:
     ...     folder = Path(root) / "AF-0412" / "2026-05-14"
@@ -181,25 +179,34 @@ def find_exams(root: Path, recall: Recall = lambda folder: None) -> ExamSearch:
     >>> exam.animal, exam.date.isoformat(), [clip.window for clip in exam.clips]
     ('AF-0412', '2026-05-14', ['left'])
     """
-    if not root.is_dir():
+    try:
+        is_there = root.is_dir()
+    except OSError as error:
+        raise ExamRootError(f"{root}: cannot be searched: {error.strerror}.") from error
+    if not is_there:
         raise ExamRootError(f"{root}: no such folder. Name the folder that holds the exam folders.")
     # Absolute, because the animal's name may come from the folder even if root is ".".
     root = root.resolve()
     exams: list[Exam] = []
     known: list[KnownExam] = []
     problems: list[ExamProblem] = []
-    for folder in _folders(root, problems, recall, known):
+
+    def report(path: Location, reason: str) -> None:
+        problems.append(ExamProblem(path, reason))
+
+    for folder in find_folders(root, recall, known, report):
         try:
             exam = _exam_in(folder, root)
         except (ConfigError, _RefusedExamError) as error:
-            problems.append(ExamProblem(folder, str(error)))
+            report(folder.location, str(error))
+        except OSError as error:
+            report(folder.location, unreadable_reason(folder.location, error))
         except Exception as error:
             # One exam must not end the night, whatever is wrong with it.
-            log.debug("%s cannot be read", folder, exc_info=True)
-            reason = (
-                f"{printable(folder)}: unexpected {type(error).__name__}: {shortened(str(error))}; it was left out."
-            )
-            problems.append(ExamProblem(folder, reason))
+            place = folder.location
+            log.debug("%s cannot be read", place, exc_info=True)
+            reason = f"{printable(place)}: unexpected {type(error).__name__}: {shortened(str(error))}; it was left out."
+            report(place, reason)
         else:
             exams += [exam] if exam else []
     unique = _without_duplicates([*exams, *known], problems)
@@ -212,11 +219,11 @@ def find_exams(root: Path, recall: Recall = lambda folder: None) -> ExamSearch:
     )
 
 
-def read_exam(folder: Path, root: Path) -> Exam | None:
+def read_exam(folder: Location, root: Location) -> Exam | None:
     """The exam in one folder under ``root``; None if there is none now, or none that can be processed."""
     try:
-        return _exam_in(folder, root)
-    except ClutchlightError:
+        return _exam_in(FoundFolder.of(folder, list_folder(folder)), root)
+    except (ClutchlightError, OSError):
         return None
 
 
@@ -224,57 +231,22 @@ class _RefusedExamError(ClutchlightError):
     """An exam that cannot be processed. It becomes an `ExamProblem`."""
 
 
-def _folders(root: Path, problems: list[ExamProblem], recall: Recall, known: list[KnownExam]) -> Iterator[Path]:
-    """The folders that may be exams. Those that cannot be searched are added to ``problems``, others to ``known``."""
-
-    def unreadable(error: OSError) -> None:
-        path = Path(error.filename)
-        problems.append(ExamProblem(path, f"{printable(path)}: folder cannot be read: {error.strerror}."))
-
-    for name, inner, files in os.walk(root, onerror=unreadable):
-        folder, holds_known = Path(name), False
-        for child in sorted(inner):
-            remembered = recall(f"{name}/{child}") if date_of_name(child) is not None else None
-            if remembered is not None:
-                known.append(remembered)
-                inner.remove(child)
-                holds_known = True
-                continue
-            path = folder / child
-            hidden = child.startswith(".")
-            if not hidden and path.is_symlink() and not path.resolve().is_relative_to(root):
-                reason = f"{printable(path)}: a link that leads out of {printable(root)}; copy the folder instead."
-                problems.append(ExamProblem(path, reason))
-            elif not hidden and not is_printable(child):
-                reason = f"{printable(path)}: the folder's name holds control or invisible characters; rename it."
-                problems.append(ExamProblem(path, reason))
-            elif not hidden and not path.is_symlink() and not _is_clip_folder(path):
-                continue
-            inner.remove(child)
-        if files or inner or not holds_known:
-            yield folder
-
-
-def _exam_in(folder: Path, root: Path) -> Exam | None:
+def _exam_in(found: FoundFolder, root: Location) -> Exam | None:
     """The exam in this folder, None if the folder only holds other folders."""
-    try:
-        names = sorted(entry.name for entry in folder.iterdir() if not entry.name.startswith("."))
-    except OSError:
-        return None  # reported by _folders
-    recordings = [name for name in names if _is_recording_at(folder / name)]
-    has_side_file = "exam.toml" in names
-    if not recordings and not has_side_file:
-        if not any((folder / name).is_dir() for name in names) and (date_of_name(folder.name) or not names):
+    folder, names, side_file = found.location, list(found.entries), found.entries.get("exam.toml")
+    if not found.recordings and side_file is None:
+        if not any(map(is_folder, found.entries.values())) and (date_of_name(folder.name) or not names):
             raise _RefusedExamError(_no_recording(folder, names))
         return None
     side = ExamFile()
-    if has_side_file:
-        reason = rejection_reason(folder / "exam.toml", root)
+    if side_file is not None:
+        path = entry_location(side_file)
+        reason = rejection_reason(path, root)
         if reason:
-            raise _RefusedExamError(f"{printable(folder / 'exam.toml')}: {reason}")
-        side = read_toml(folder / "exam.toml", ExamFile)
+            raise _RefusedExamError(f"{printable(path)}: {reason}")
+        side = read_toml(path, ExamFile)
     animal, date = _animal_and_date(folder, side)
-    clips = list(_clips(folder, root, side, recordings))
+    clips = list(_clips(found, root, side))
     if not clips:
         raise _RefusedExamError(_no_recording(folder, names))
     return Exam(
@@ -291,42 +263,14 @@ def _exam_in(folder: Path, root: Path) -> Exam | None:
     )
 
 
-def _is_recording_at(path: Path) -> bool:
-    if path.is_dir():
-        return not path.is_symlink() and is_printable(path.name) and _is_clip_folder(path)
-    return is_recording(path)
-
-
-def _is_clip_folder(folder: Path) -> bool:
-    """Whether the folder is one clip: it holds no recordings but stills, no folders, and is in an exam folder."""
-    if date_of_name(folder.name) is not None:
-        return False
-    try:
-        inside = [name for name in os.listdir(folder) if not name.startswith(".")]  # noqa: PTH208 - in no time
-        if not any(map(is_still, inside)) or any(_belongs_to_an_exam(folder / name) for name in inside):
-            return False
-        siblings = list(folder.parent.iterdir())
-    except OSError:
-        return False  # reported by _folders
-    if date_of_name(folder.parent.name) is not None or any(path.name == "exam.toml" for path in siblings):
-        return True
-    return any(is_recording(path) and not path.is_dir() for path in siblings)
-
-
-def _belongs_to_an_exam(path: Path) -> bool:
-    """Whether a folder that holds this path is an exam, or holds exams, rather than a clip."""
-    is_other_recording = is_recording(path) and not is_still(path.name)
-    return path.name == "exam.toml" or is_other_recording or path.is_dir()
-
-
-def _no_recording(folder: Path, names: list[str]) -> str:
+def _no_recording(folder: Location, names: list[str]) -> str:
     """What is wrong with an exam folder without recordings."""
     others = [printable(name) for name in names if name != "exam.toml"]
     listed = f" (it holds {', '.join(others[:5])}{', …' if len(others) > 5 else ''})" if others else ""
     return f"{printable(folder)}: holds no recording that can be read{listed}; add the clips or remove the folder."
 
 
-def _animal_and_date(folder: Path, side: ExamFile) -> tuple[str, dt.date]:
+def _animal_and_date(folder: Location, side: ExamFile) -> tuple[str, dt.date]:
     """From the side file, else from the folder names. Raises _RefusedExamError."""
     date = side.date or date_of_name(folder.name)
     if date is None:
@@ -349,20 +293,20 @@ def _animal_and_date(folder: Path, side: ExamFile) -> tuple[str, dt.date]:
     return animal, date
 
 
-def _clips(folder: Path, root: Path, side: ExamFile, recordings: list[str]) -> Iterator[ExamClip]:
+def _clips(found: FoundFolder, root: Location, side: ExamFile) -> Iterator[ExamClip]:
     """The clips in the side file and in the folder, sorted by name, including those that must not be opened."""
     notes = {note.file: note for note in side.clip}
-    for name in sorted({*notes, *recordings}):
-        path = folder / name
-        if name not in recordings and ("/" in name or "\\" in name):
+    for name in sorted({*notes, *found.recordings}):
+        path = entry_location(found.entries[name]) if name in found.entries else found.location / name
+        if name not in found.recordings and ("/" in name or "\\" in name):
             reason: str | None = "exam.toml may only name files in its own folder; correct the name."
         else:
             reason = rejection_reason(path, root)
-        if reason is None and name not in recordings and not is_recording(path):
+        if reason is None and name not in found.recordings and not is_recording(path):
             reason = "exam.toml names this file, but it is not a video, picture or DICOM file; correct the name."
         note = notes.get(name, _WITHOUT_NOTE)
         yield ExamClip(
-            path=folder / printable(name),
+            path=path if is_printable(name) else found.location / printable(name),
             file=printable(name),
             window=note.window or _window_of(name),
             mm_per_px=note.mm_per_px,
@@ -387,11 +331,11 @@ def _without_duplicates(exams: list[Exam | KnownExam], problems: list[ExamProble
         groups[exam.animal.casefold(), exam.date].append(exam)
     for group in groups.values():
         if len(group) > 1:
-            folders = sorted(Path(exam.folder) for exam in group)
+            folders = sorted(str(exam.folder) for exam in group)
             reason = (
                 f"{' and '.join(map(printable, folders))}: exams of the same animal, {group[0].animal}, on the "
                 f"same date, {group[0].date}. Put their clips into one folder or correct the animal or date; "
                 "none of them was processed."
             )
-            problems.append(ExamProblem(folders[0], reason))
+            problems.append(ExamProblem(location(folders[0]), reason))
     return [group[0] for group in groups.values() if len(group) == 1]

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-import os
 import re
 from dataclasses import dataclass
+
+from pipeline.locations.file_state import etag_of
+from pipeline.locations.location import list_folder
 
 __all__ = ["KnownExam", "date_of_name", "folder_state"]
 
@@ -37,7 +39,7 @@ def date_of_name(name: str) -> dt.date | None:
 
 
 def folder_state(folder: str) -> str | None:
-    """A digest of the names, sizes and times of last change of all that is in the folder; equal if nothing changed.
+    """A digest of the names, sizes, times of last change and tags of all that is in it; equal if nothing changed.
 
     None if the folder cannot be read, or holds a link, which may lead to something else tomorrow. Hidden files do not
     count, as they are no recordings.
@@ -51,20 +53,19 @@ def folder_state(folder: str) -> str | None:
 def _collect(folder: str, prefix: str, lines: list[str]) -> bool:
     """Add a line for each file. False if the folder cannot be read, or holds a link."""
     try:
-        with os.scandir(folder) as entries:
-            for entry in entries:
-                name = entry.name
-                if name.startswith("."):
-                    continue
-                if entry.is_symlink():
+        for entry in list_folder(folder):
+            name = entry.name
+            if name.startswith("."):
+                continue
+            if entry.is_symlink():
+                return False
+            if entry.is_dir():
+                if not _collect(entry.path, f"{prefix}{name}/", lines):
                     return False
-                if entry.is_dir():
-                    if not _collect(entry.path, f"{prefix}{name}/", lines):
-                        return False
-                    lines.append(f"{prefix}{name}/")
-                else:
-                    stat = entry.stat()
-                    lines.append(f"{prefix}{name}\0{stat.st_size}\0{stat.st_mtime_ns}")
+                lines.append(f"{prefix}{name}/")
+            else:
+                stat = entry.stat()
+                lines.append(f"{prefix}{name}\0{stat.st_size}\0{stat.st_mtime_ns}{etag_of(stat)}")
     except OSError:
         return False
     return True

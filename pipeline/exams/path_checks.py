@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import stat
-from pathlib import Path
-
 from models.printable import is_printable, printable
 from pipeline.ingest.stills import list_stills
+from pipeline.locations.location import Location, is_within
 
 __all__ = ["invalid_name_reason", "rejection_reason"]
 
@@ -32,7 +30,7 @@ def invalid_name_reason(animal: str) -> str | None:
     return f"is longer than {MAX_ID_BYTES} bytes" if len(animal.encode()) > MAX_ID_BYTES else None
 
 
-def rejection_reason(path: Path, root: Path) -> str | None:
+def rejection_reason(path: Location, root: Location) -> str | None:
     """Why the file or folder of stills must not be opened, a sentence without its name; None if it may be opened.
 
     Links are followed and must end inside ``root``, which is absolute and without links. Of a folder, every still is
@@ -44,17 +42,17 @@ def rejection_reason(path: Path, root: Path) -> str | None:
         return "its name holds a backslash, which separates folders on Windows; rename it."
     try:
         target = path.resolve(strict=True)
-        mode = target.stat().st_mode
+        is_folder, is_file = target.is_dir(), target.is_file()
     except FileNotFoundError:
         if path.is_symlink():
             return "a link that leads nowhere; copy the file itself."
         return "exam.toml names this file, but it is missing; correct the name, or copy the file here."
     except (OSError, RuntimeError) as error:
         return f"cannot be opened: {getattr(error, 'strerror', None) or error}; copy it again."
-    if not target.is_relative_to(root):
+    if not is_within(target, root):
         return "a link that leads out of the recordings' folder; copy the file itself."
-    if stat.S_ISDIR(mode):
+    if is_folder:
         reasons = ((still.name, rejection_reason(still, root)) for still in list_stills(path))
         return next((f"{printable(name)}: {reason}" for name, reason in reasons if reason), None)
     # Opening a pipe would block forever.
-    return None if stat.S_ISREG(mode) else "not a regular file; remove it."
+    return None if is_file else "not a regular file; remove it."

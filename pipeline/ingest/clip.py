@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
 from types import TracebackType
 from typing import Protocol
 
 from pipeline.ingest.dicom.recording import DicomRecording, open_dicom
 from pipeline.ingest.dicom.regions import RegionCalibration
 from pipeline.ingest.file_types import is_dicom, is_still, unsupported_reason
-from pipeline.ingest.frame import ClipError, Frame, Picture, StreamBrokenError
+from pipeline.ingest.frame import ClipError, Frame, Picture, StreamBrokenError, unreadable
 from pipeline.ingest.stills import read_stills
 from pipeline.ingest.video import Video, open_video
+from pipeline.locations.location import Location
+from pipeline.locations.storage_errors import StorageError
 from pipeline.settings import IngestSettings
 
 __all__ = ["Clip", "Recording", "open_clip"]
@@ -46,7 +47,7 @@ class Clip:
 
     def __init__(
         self,
-        path: Path,
+        path: Location,
         pictures: Iterator[Picture],
         video: Video | DicomRecording | None,
         settings: IngestSettings,
@@ -111,6 +112,8 @@ class Clip:
     def _next_picture(self) -> Picture | None:
         try:
             return next(self._pictures, None)
+        except StorageError as error:
+            raise unreadable(self._path.name, error) from error  # which says nothing about the recording
         except StreamBrokenError as error:
             self._break(str(error))
             return None
@@ -121,13 +124,21 @@ class Clip:
         self.reason = f"{self._path.name}: only the first {self._frames_read} frames could be read; {why}."
 
 
-def open_clip(path: Path, settings: IngestSettings) -> Clip:
+def open_clip(path: Location, settings: IngestSettings) -> Clip:
     """The recording at ``path``, a file or a folder of stills, with its first frame decoded.
 
     Raises ClipError with the reason if the file is missing, empty, not a recording or damaged from the start, or if
     its pictures are smaller or larger than the settings allow. A stream that breaks later, or is longer than the
     settings allow, ends there; the clip then gives the reason.
     """
+    try:
+        return _open(path, settings)
+    except StorageError as error:
+        raise unreadable(path.name, error, "opened") from error
+
+
+def _open(path: Location, settings: IngestSettings) -> Clip:
+    """`open_clip`, which also raises StorageError."""
     is_folder = path.is_dir()
     if not is_folder:
         _check_file(path)
@@ -151,7 +162,7 @@ def open_clip(path: Path, settings: IngestSettings) -> Clip:
     return clip
 
 
-def _check_file(path: Path) -> None:
+def _check_file(path: Location) -> None:
     """Raises ClipError unless ``path`` is a regular file that is not empty and can be opened."""
     if reason := unsupported_reason(path.name):
         raise ClipError(f"{path.name}: {reason}.")
@@ -164,6 +175,4 @@ def _check_file(path: Path) -> None:
         with path.open("rb"):
             pass
     except OSError as error:
-        raise ClipError(
-            f"{path.name}: cannot be opened: {error.strerror or error}; check its permissions and its disk."
-        ) from error
+        raise unreadable(path.name, error, "opened") from error

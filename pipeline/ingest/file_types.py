@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from pathlib import Path, PurePath
+from pathlib import PurePath
+
+from pipeline.locations.location import Location
+from pipeline.locations.storage_errors import StorageError
 
 __all__ = ["STILL_SUFFIXES", "VIDEO_SUFFIXES", "is_dicom", "is_recording", "is_still", "unsupported_reason"]
 
@@ -24,7 +27,7 @@ DICOMDIR_NAME = "DICOMDIR"
 DICOM_PREAMBLE_BYTES, DICOM_PREFIX = 128, b"DICM"
 
 
-def is_recording(path: Path) -> bool:
+def is_recording(path: Location) -> bool:
     """True for DICOM files, and by their names for videos, still pictures and files that may hold recordings."""
     by_name = is_still(path.name) or path.suffix.lower() in VIDEO_SUFFIXES or unsupported_reason(path.name) is not None
     return by_name or is_dicom(path)
@@ -41,10 +44,11 @@ def is_still(name: str) -> bool:
     return bool(stem) and f"{dot}{ending}".lower() in STILL_SUFFIXES
 
 
-def is_dicom(path: Path) -> bool:
+def is_dicom(path: Location) -> bool:
     """True for files with a DICOM suffix or with DICOM's first bytes; scanners often write no suffix.
 
-    False where the file cannot be read, and for the table of contents of a disc.
+    False where the file cannot be read, and for the table of contents of a disc. Raises StorageError where a storage
+    fails, or a recording would be missing without a word.
     """
     if path.suffix.lower() in DICOM_SUFFIXES:
         return True
@@ -54,8 +58,10 @@ def is_dicom(path: Path) -> bool:
         # Opening a named pipe would wait forever.
         if not path.is_file():
             return False
-        with path.open("rb") as file:
+        with path.open("rb", 0) as file:
             head = file.read(DICOM_PREAMBLE_BYTES + len(DICOM_PREFIX))
             return head[DICOM_PREAMBLE_BYTES:] == DICOM_PREFIX
+    except StorageError:
+        raise
     except OSError:
         return False

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import ClutchlightError
+from pipeline.locations.storage_errors import StorageError
 
-__all__ = ["CHROMA_STEP", "Box", "Chroma", "ClipError", "Frame", "Picture", "StreamBrokenError"]
+__all__ = ["CHROMA_STEP", "Box", "Chroma", "ClipError", "Frame", "Picture", "StreamBrokenError", "unreadable"]
 
 # (ceil(H / 4), ceil(W / 4), 2) uint8: the colour differences Cb and Cr (ITU-R BT.601) of every fourth pixel of every
 # fourth row; 128 is colourless.
@@ -22,6 +23,12 @@ Box = tuple[int, int, int, int]
 
 class ClipError(ClutchlightError):
     """A recording that cannot be read or trusted. The text is the reason that a technician reads."""
+
+
+def unreadable(name: str, error: OSError, action: str = "read") -> ClipError:
+    """What is wrong with a recording that cannot be reached. action : what cannot be done with it"""
+    advice = "the next run tries again" if isinstance(error, StorageError) else "check its permissions and its disk"
+    return ClipError(f"{name}: cannot be {action}: {error.strerror or error}; {advice}.")
 
 
 class StreamBrokenError(Exception):

@@ -5,28 +5,19 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 
 from pipeline.ingest.file_types import is_dicom, is_still
-from pipeline.ingest.frame import ClipError
+from pipeline.ingest.frame import ClipError, unreadable
 from pipeline.ingest.stills import list_stills
+from pipeline.locations.file_state import FileState
+from pipeline.locations.location import Location
+from pipeline.locations.storage_errors import StorageError
 from pipeline.settings import IngestSettings
 
-__all__ = ["FileState", "RecordingIdentity", "file_sample", "file_sha256", "file_state", "pictures_sha256"]
+__all__ = ["RecordingIdentity", "file_sample", "file_sha256", "file_state", "pictures_sha256"]
 
 READ_BYTES = 2**22  # at once for a digest (common practice, no source)
 SAMPLE_BYTES = 4096  # read at the beginning, in the middle and at the end (common practice, no source)
-
-
-@dataclass(frozen=True)
-class FileState:
-    """What changes while a recording is being written.
-
-    size_bytes : of the file;  modified_ns : time of the last change, ns since 1970
-    """
-
-    size_bytes: int
-    modified_ns: int
 
 
 @dataclass(frozen=True)
@@ -42,29 +33,33 @@ class RecordingIdentity:
     first_picture_sha256: str
 
 
-def pictures_sha256(path: Path, settings: IngestSettings, max_packets: int | None = None) -> str | None:
+def pictures_sha256(path: Location, settings: IngestSettings, max_packets: int | None = None) -> str | None:
     """SHA-256 of the coded pictures of the video at ``path``; None if it is not a video or is damaged.
 
     Related containers (MP4, MOV, Matroska) hold the same bytes for the same pictures. MPEG streams and old AVI files
     store them differently, so the digest changes when such a video moves into another container.
 
     max_packets : only so many coded pictures are read; None for all
+
+    Raises ClipError if its storage fails, which says nothing about the video.
     """
     from pipeline.ingest.video import open_video  # slow to import, and a night with nothing new needs none
 
-    if path.is_dir() or is_still(path.name) or is_dicom(path):
-        return None
     try:
+        if path.is_dir() or is_still(path.name) or is_dicom(path):
+            return None
         video = open_video(path, settings)
+        try:
+            return video.packets_sha256(max_packets)
+        finally:
+            video.close()
+    except StorageError as error:
+        raise unreadable(path.name, error) from error
     except (ClipError, OSError):
         return None
-    try:
-        return video.packets_sha256(max_packets)
-    finally:
-        video.close()
 
 
-def file_state(path: Path) -> FileState:
+def file_state(path: Location) -> FileState:
     """Size and last change of a file; of a folder of stills, the total size and the latest change.
 
     Raises ClipError if it cannot be read.
@@ -72,32 +67,32 @@ def file_state(path: Path) -> FileState:
     try:
         stats = [path.stat(), *(still.stat() for still in (list_stills(path) if path.is_dir() else ()))]
     except OSError as error:
-        raise _unreadable(path, error) from error
-    return FileState(sum(stat.st_size for stat in stats), max(stat.st_mtime_ns for stat in stats))
+        raise unreadable(path.name, error) from error
+    return FileState.of(stats)
 
 
-def file_sha256(path: Path, progress: Callable[[int], None] = lambda steps: None) -> str:
+def file_sha256(path: Location, progress: Callable[[int], None] = lambda steps: None) -> str:
     """SHA-256 of the file's bytes, in hexadecimal; of a folder of stills, of its files' digests in natural order.
 
     progress : called with 1 after each `READ_BYTES`
 
     Raises ClipError if it cannot be read.
     """
-    if path.is_dir():
-        digests = [bytes.fromhex(file_sha256(file, progress)) for file in list_stills(path)]
-        return hashlib.sha256(b"".join(digests)).hexdigest()
-    digest, buffer = hashlib.sha256(), memoryview(bytearray(READ_BYTES))
+    digest = hashlib.sha256()
     try:
-        with path.open("rb", buffering=0) as file:
-            while size := file.readinto(buffer):
-                digest.update(buffer[:size])
+        if path.is_dir():
+            digests = [bytes.fromhex(file_sha256(file, progress)) for file in list_stills(path)]
+            return hashlib.sha256(b"".join(digests)).hexdigest()
+        with path.open("rb", 0) as file:
+            while data := file.read(READ_BYTES):
+                digest.update(data)
                 progress(1)
     except OSError as error:
-        raise _unreadable(path, error) from error
+        raise unreadable(path.name, error) from error
     return digest.hexdigest()
 
 
-def file_sample(path: Path) -> str | None:
+def file_sample(path: Location) -> str | None:
     """A digest of a few bytes of the file, hexadecimal: quick, and different for nearly every other recording.
 
     It shows that a file was replaced, not that a few bytes within it changed. None for a folder of stills, and where
@@ -107,7 +102,7 @@ def file_sample(path: Path) -> str | None:
         if path.is_dir():
             return None
         digest = hashlib.blake2b(digest_size=16)
-        with path.open("rb", buffering=0) as file:
+        with path.open("rb", 0) as file:
             size = file.seek(0, 2)
             for place in (0, size // 2, max(size - SAMPLE_BYTES, 0)):
                 file.seek(place)
@@ -115,7 +110,3 @@ def file_sample(path: Path) -> str | None:
     except OSError:
         return None
     return digest.hexdigest()
-
-
-def _unreadable(path: Path, error: OSError) -> ClipError:
-    return ClipError(f"{path.name}: cannot be read: {error.strerror or error}; check its permissions and its disk.")

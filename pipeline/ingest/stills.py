@@ -6,8 +6,7 @@ import logging
 import re
 import warnings
 from collections.abc import Callable, Iterator
-from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +14,10 @@ from numpy.typing import NDArray
 from pipeline.ingest.chroma import chroma_from_rgb
 from pipeline.ingest.coded_picture import MAX_SCANS, read_coded_picture
 from pipeline.ingest.file_types import is_still
-from pipeline.ingest.frame import Chroma, ClipError, Picture, StreamBrokenError
+from pipeline.ingest.frame import Chroma, ClipError, Picture, StreamBrokenError, unreadable
+from pipeline.locations.location import Location
+from pipeline.locations.object_file import raise_storage_failure
+from pipeline.locations.storage_errors import StorageError
 from pipeline.settings import IngestSettings
 
 __all__ = ["list_stills", "read_stills"]
@@ -31,14 +33,15 @@ GREY_MODES = frozenset({"1", "L", "LA", "La"})
 PHOTOMETRIC_TAG, WHITE_IS_ZERO = 262, 0  # TIFF 6.0, section 8
 
 
-def read_stills(path: Path, settings: IngestSettings) -> Iterator[Picture]:
+def read_stills(path: Location, settings: IngestSettings) -> Iterator[Picture]:
     """The pictures of a file, or of a folder of files in natural order. They have no times, and one is held at a time.
 
     Pillow reads them, because it gives the size before it decodes and reports truncated files; OpenCV fills the
     missing part with grey. All pages of a TIFF are frames. Of other files with several pictures (thumbnails, depth
     maps) only the first is used.
 
-    Raises ClipError if no picture can be read, and StreamBrokenError if a later one cannot.
+    Raises ClipError if no picture can be read, StreamBrokenError if a later one cannot, and StorageError where the
+    storage fails.
     """
     files = list_stills(path) if path.is_dir() else [path]
     if not files:
@@ -56,7 +59,7 @@ def read_stills(path: Path, settings: IngestSettings) -> Iterator[Picture]:
             raise StreamBrokenError(str(error).rstrip(".")) from error
 
 
-def list_stills(folder: Path) -> list[Path]:
+def list_stills(folder: Location) -> list[Location]:
     """The still pictures in a folder in natural order: 2 before 10. Hidden files are left out.
 
     Raises ClipError if the folder cannot be read.
@@ -64,7 +67,7 @@ def list_stills(folder: Path) -> list[Path]:
     try:
         files = [file for file in folder.iterdir() if is_still(file.name) and not file.name.startswith(".")]
     except OSError as error:
-        raise ClipError(f"{folder.name}: cannot be opened: {error.strerror or error}.") from error
+        raise unreadable(folder.name, error, "opened") from error
     return sorted(files, key=lambda file: _natural_key(file.name))
 
 
@@ -76,27 +79,23 @@ def _natural_key(name: str) -> tuple[list[tuple[int, str]], str]:
     return [(-1, p.casefold()) if d is None else (len(d), d) for p, d in zip(parts, digits, strict=True)], name
 
 
-def _pages(path: Path, settings: IngestSettings) -> Iterator[Page]:
+def _pages(path: Location, settings: IngestSettings) -> Iterator[Page]:
     """The pages of one file, upright."""
     from PIL import Image
 
     page = 0
     try:
-        with warnings.catch_warnings():
-            # Pillow warns of large pictures, but the limit in the settings decides.
-            warnings.simplefilter("ignore")
-            image = Image.open(path)
-        with image:
-            if image.format in JPEG_FORMATS:
-                _check_jpeg(path, image.size)
-            while True:
-                yield _read_page(image, path.name, settings)
-                page += 1
-                if image.format != "TIFF" or not _seek_page(image, page):
-                    return
+        with path.open("rb") as file:
+            try:
+                for values in _read_pages(file, path.name, settings):
+                    yield values
+                    page += 1
+            except Exception:
+                raise_storage_failure(file)
+                raise
     except Image.DecompressionBombError:
         raise ClipError(f"{path.name}: the picture is far too large; export it in a smaller size.") from None
-    except ClipError:
+    except (ClipError, StorageError):
         raise
     except MemoryError as error:
         raise _unreadable(path.name, page, "it needs more memory than there is") from error
@@ -107,14 +106,34 @@ def _pages(path: Path, settings: IngestSettings) -> Iterator[Page]:
         raise _unreadable(path.name, page, detail) from error
 
 
-def _check_jpeg(path: Path, size: tuple[int, int]) -> None:
+def _read_pages(file: BinaryIO, name: str, settings: IngestSettings) -> Iterator[Page]:
+    """Raises any exception on damaged files."""
+    from PIL import Image
+
+    with warnings.catch_warnings():
+        # Pillow warns of large pictures, but the limit in the settings decides.
+        warnings.simplefilter("ignore")
+        image = Image.open(file)
+    with image:
+        if image.format in JPEG_FORMATS:
+            _check_jpeg(file, name, image.size)
+        page = 0
+        while page == 0 or (image.format == "TIFF" and _seek_page(image, page)):
+            yield _read_page(image, name, settings)
+            page += 1
+
+
+def _check_jpeg(file: BinaryIO, name: str, size: tuple[int, int]) -> None:
     """Raises ClipError if decoding would take longer, or more memory, than the picture's size tells. size : px"""
-    coded = read_coded_picture(path.read_bytes())
+    position = file.tell()
+    file.seek(0)
+    coded = read_coded_picture(file.read())
+    file.seek(position)
     if coded is None or (coded.columns, coded.rows) != size:
-        raise ClipError(f"{path.name}: the JPEG does not declare one size; export the picture again.")
+        raise ClipError(f"{name}: the JPEG does not declare one size; export the picture again.")
     if coded.scans > MAX_SCANS:
         raise ClipError(
-            f"{path.name}: the JPEG is stored in {coded.scans} scans, more than {MAX_SCANS}; export the picture again."
+            f"{name}: the JPEG is stored in {coded.scans} scans, more than {MAX_SCANS}; export the picture again."
         )
 
 

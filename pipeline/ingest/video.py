@@ -6,12 +6,12 @@ import hashlib
 import logging
 from collections.abc import Iterator
 from fractions import Fraction
-from io import RawIOBase
-from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from pipeline.ingest.display import display_width, to_display
 from pipeline.ingest.frame import ClipError, Picture, StreamBrokenError
+from pipeline.locations.location import Location
+from pipeline.locations.object_file import raise_storage_failure
 from pipeline.settings import IngestSettings
 
 __all__ = ["Video", "open_embedded_video", "open_video"]
@@ -36,7 +36,9 @@ class Video:
     declared_frames : 0 if the file does not say
     """
 
-    def __init__(self, container: Any, stream: Any, aspect: Fraction | None) -> None:
+    def __init__(self, file: BinaryIO, container: Any, stream: Any, aspect: Fraction | None) -> None:
+        """file : what the container is read from; closed with it"""
+        self._file = file
         self._container = container
         self._stream = stream
         self._aspect = None if aspect == 1 else aspect
@@ -47,7 +49,8 @@ class Video:
     def pictures(self) -> Iterator[Picture]:
         """Each picture once, with its presentation time since the first picture.
 
-        Raises StreamBrokenError where decoding fails, and at the end of a file that lacks frames.
+        Raises StreamBrokenError where decoding fails, and at the end of a file that lacks frames, and StorageError
+        where the storage fails.
         """
         from av.error import FFmpegError
 
@@ -66,13 +69,15 @@ class Video:
                     yield Picture(time_s, *to_display(picture, self._aspect))
         except FFmpegError as error:
             log.debug("decoding stopped after packet %d: %s", packets, error)
+            raise_storage_failure(self._file)
             raise StreamBrokenError("the data after that are damaged") from error
+        raise_storage_failure(self._file)
         self._check_end(packets, reached_s)
 
     def packets_sha256(self, max_packets: int | None = None) -> str | None:
         """SHA-256 of the coded pictures, in hexadecimal, without decoding; None if there are none or they are damaged.
 
-        It reads the stream, so use either this or ``pictures``, not both.
+        It reads the stream, so use either this or ``pictures``, not both. Raises StorageError.
 
         max_packets : only so many packets are read; None for all
         """
@@ -87,7 +92,9 @@ class Video:
                     break
         except FFmpegError as error:
             log.debug("reading stopped after packet %d: %s", packets, error)
+            raise_storage_failure(self._file)
             return None
+        raise_storage_failure(self._file)
         return digest.hexdigest() if packets else None
 
     def _check_end(self, packets: int, reached_s: float) -> None:
@@ -105,50 +112,58 @@ class Video:
 
     def close(self) -> None:
         self._container.close()
+        self._file.close()
 
 
-def open_video(path: Path, settings: IngestSettings) -> Video:
+def open_video(path: Location, settings: IngestSettings) -> Video:
     """The first video stream of the file. Nothing is decoded if its declared size is beyond the settings.
 
-    Raises ClipError.
+    Raises ClipError, and OSError if the file cannot be reached.
     """
     from av.error import FFmpegError
 
+    file = path.open("rb")
     try:
-        container = _open_container(f"file:{path.absolute()}", CONTAINER_FORMATS, settings)
+        container = _open_container(file, CONTAINER_FORMATS, settings)
     except (FFmpegError, ValueError) as error:
         log.debug("%s: %s", path, error)
-        raise ClipError(_open_failure(path)) from error
-    return _first_video(container, path.name, settings, with_aspect=True)
+        with file:
+            raise_storage_failure(file)
+            raise ClipError(_open_failure(file, path.name)) from error
+    except BaseException:
+        file.close()
+        raise
+    return _first_video(file, container, path.name, settings, with_aspect=True)
 
 
-def open_embedded_video(file: RawIOBase, name: str, settings: IngestSettings) -> Video:
+def open_embedded_video(video: BinaryIO, name: str, settings: IngestSettings) -> Video:
     """The first video stream inside another file.
 
     The pixels keep their stored shape, because the outer file gives their size.
 
-    name : of the outer file, for error messages
+    video : its bytes;  name : of the outer file, for error messages
     Raises ClipError.
     """
     from av.error import FFmpegError
 
     try:
-        container = _open_container(file, f"{CONTAINER_FORMATS},{RAW_STREAM_FORMATS}", settings)
+        container = _open_container(video, f"{CONTAINER_FORMATS},{RAW_STREAM_FORMATS}", settings)
     except (FFmpegError, ValueError) as error:
         log.debug("%s: %s", name, error)
         raise ClipError(f"{name}: the video in it is damaged at its beginning; copy it from the scanner again.") from (
             error
         )
-    return _first_video(container, name, settings, with_aspect=False)
+    return _first_video(video, container, name, settings, with_aspect=False)
 
 
-def _open_container(source: str | RawIOBase, formats: str, settings: IngestSettings) -> Any:
+def _open_container(file: BinaryIO, formats: str, settings: IngestSettings) -> Any:
     import av
 
     # FFmpeg writes messages for programmers to stderr. The clip's reason says the same to a technician.
     av.logging.set_level(av.logging.PANIC)
-    guards = {"format_whitelist": formats, "protocol_whitelist": "file", **_size_limit(settings)}
-    return av.open(source, options=guards, metadata_errors="replace")
+    # FFmpeg itself may open nothing: it reads what is open, whatever the data in it name.
+    guards = {"format_whitelist": formats, "protocol_whitelist": "none", **_size_limit(settings)}
+    return av.open(file, options=guards, metadata_errors="replace")
 
 
 def _size_limit(settings: IngestSettings) -> dict[str, str]:
@@ -156,7 +171,7 @@ def _size_limit(settings: IngestSettings) -> dict[str, str]:
     return {"max_pixels": str(settings.maximum_side_px**2)}
 
 
-def _first_video(container: Any, name: str, settings: IngestSettings, *, with_aspect: bool) -> Video:
+def _first_video(file: BinaryIO, container: Any, name: str, settings: IngestSettings, *, with_aspect: bool) -> Video:
     """with_aspect : make pixels square that are not"""
     try:
         if not container.streams.video:
@@ -175,21 +190,22 @@ def _first_video(container: Any, name: str, settings: IngestSettings, *, with_as
         context.options = _size_limit(settings)
         context.thread_count = settings.decode_threads
         context.thread_type = "AUTO"
-        return Video(container, stream, aspect)
+        return Video(file, container, stream, aspect)
     except BaseException:
         container.close()
+        file.close()
         raise
 
 
-def _open_failure(path: Path) -> str:
+def _open_failure(file: BinaryIO, name: str) -> str:
     """Why a video could not be opened, judged by its first bytes."""
-    with path.open("rb") as file:
-        head = file.read(4096)
+    file.seek(0)
+    head = file.read(4096)
     if head[4:8] == b"ftyp":
         return (
-            f"{path.name}: the recording was cut off before its index was written, so nothing in it can be "
+            f"{name}: the recording was cut off before its index was written, so nothing in it can be "
             "played; copy it from the scanner again."
         )
     if not any(byte < 9 for byte in head):
-        return f"{path.name}: this is a text file under a video's name; copy the clip from the scanner again."
-    return f"{path.name}: not a supported video format, or damaged at its beginning; export it as MP4 (H.264)."
+        return f"{name}: this is a text file under a video's name; copy the clip from the scanner again."
+    return f"{name}: not a supported video format, or damaged at its beginning; export it as MP4 (H.264)."

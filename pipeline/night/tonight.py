@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.exams.folder_state import date_of_name, folder_state
+from pipeline.locations.location import entry_location, list_folder, location
 from pipeline.night.night_record import NightRecord
 from pipeline.store.seen_folders import SeenFolders
 
@@ -32,16 +32,26 @@ def find_tonight(out: Path, night: NightRecord) -> Tonight | None:
 
     Folders that are not named by a date are only seen by the night itself.
     """
-    root = Path(night.root)
-    if not root.is_dir():
-        return None
+    root = location(night.root)
     new = changed = retried = 0
     with closing(SeenFolders(out, read_only=True)) as seen:
         missing = set(seen.folders())
-        for name, inner, _ in os.walk(root):
-            for child in [child for child in inner if date_of_name(child) is not None]:
-                folder = f"{name}/{child}"
-                inner.remove(child)
+        waiting = [root]
+        while waiting:
+            above = waiting.pop()
+            try:
+                listed = list_folder(above)
+            except OSError:
+                if above == root:
+                    return None
+                continue
+            for entry in listed:
+                if not entry.is_dir() or entry.is_symlink():
+                    continue
+                if date_of_name(entry.name) is None:
+                    waiting.append(entry_location(entry))
+                    continue
+                folder = f"{above}/{entry.name}"
                 place = folder.removeprefix(f"{root}/")
                 missing.discard(place)
                 exam = seen.exam(place)
@@ -51,5 +61,8 @@ def find_tonight(out: Path, night: NightRecord) -> Tonight | None:
                     retried += 1
                 elif exam.state != folder_state(folder):
                     changed += 1
-        gone = sum(not (root / place).is_dir() for place in missing)
+        try:
+            gone = sum(not (root / place).is_dir() for place in missing)
+        except OSError:
+            return None
     return Tonight(new, changed, retried, gone)

@@ -14,6 +14,7 @@ from models.errors import ClutchlightError
 from pipeline.batch.events import BatchEvent, EventListener, ExamFinished, RunPlanned, ignore_event
 from pipeline.batch.run import RunOptions
 from pipeline.batch.run_report import BatchReport, ClipStatus, ExamReport, ExamStatus
+from pipeline.locations.location import Location
 from pipeline.night.command_after import run_command_after
 from pipeline.night.log_file import logging_to
 from pipeline.night.night_record import NightRecord, ended_night, read_night, write_night
@@ -33,7 +34,7 @@ log = logging.getLogger(__name__)
 
 
 def run_unattended(
-    root: Path,
+    root: Location,
     out: Path,
     settings: Settings,
     load_detector: DetectorLoader,
@@ -77,7 +78,9 @@ def run_unattended(
 class _Night:
     """Writes the record and the log of one night. record : as far as it is known"""
 
-    def __init__(self, root: Path, out: Path, settings: Settings, on_event: EventListener, stack: ExitStack) -> None:
+    def __init__(
+        self, root: Location, out: Path, settings: Settings, on_event: EventListener, stack: ExitStack
+    ) -> None:
         self._out = out
         self._settings = settings.night
         self._on_event = on_event

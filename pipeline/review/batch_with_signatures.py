@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Unpack
 from pipeline.batch.run import RunOptions, run_batch
 from pipeline.batch.run_report import BatchReport
 from pipeline.exams.exam_search import ExamProblem
+from pipeline.locations.location import Location
 from pipeline.review.shown_signature import all_show_the_same
 from pipeline.settings import Settings
 
@@ -19,7 +20,7 @@ __all__ = ["run_batch_with_signatures"]
 
 
 def run_batch_with_signatures(
-    root: Path, out: Path, settings: Settings, load_detector: DetectorLoader, **options: Unpack[RunOptions]
+    root: Location, out: Path, settings: Settings, load_detector: DetectorLoader, **options: Unpack[RunOptions]
 ) -> BatchReport:
     """`pipeline.batch.run.run_batch`, as ``clutchlight batch`` runs it and a program of your own should.
 

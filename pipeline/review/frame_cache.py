@@ -12,16 +12,17 @@ from collections import OrderedDict
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import chain, islice
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
-from pipeline.ingest.recording_identity import FileState, file_sha256, file_state
+from pipeline.ingest.recording_identity import file_sha256, file_state
 from pipeline.ingest.sector.region_sector import find_sector_with_regions
 from pipeline.ingest.sector.sector import Sector
+from pipeline.locations.file_state import FileState
+from pipeline.locations.location import Location
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.settings import IngestSettings
 
@@ -52,17 +53,17 @@ class FrameCache:
         self._settings = settings
         self._lock = threading.Lock()
         self._clips: OrderedDict[str, _DecodedClip] = OrderedDict()
-        self._sha256_of: dict[Path, tuple[FileState, str]] = {}
+        self._sha256_of: dict[Location, tuple[FileState, str]] = {}
 
-    def frame(self, path: Path, scan: ClipScan, index: int) -> bytes:
+    def frame(self, path: Location, scan: ClipScan, index: int) -> bytes:
         """One frame of a clip as JPEG, counted from 0 in decoding order. Raises FrameUnavailableError."""
         return self._decoded(path, scan).frame(index)
 
-    def begin(self, path: Path, scan: ClipScan) -> None:
+    def begin(self, path: Location, scan: ClipScan) -> None:
         """Begin to decode a clip that will be asked for. Raises FrameUnavailableError."""
         self._decoded(path, scan)
 
-    def _decoded(self, path: Path, scan: ClipScan) -> _DecodedClip:
+    def _decoded(self, path: Location, scan: ClipScan) -> _DecodedClip:
         self._check(path, scan)
         with self._lock:
             clip = self._clips.get(scan.sha256)
@@ -81,7 +82,7 @@ class FrameCache:
                 clip.stop()
             self._clips.clear()
 
-    def _check(self, path: Path, scan: ClipScan) -> None:
+    def _check(self, path: Location, scan: ClipScan) -> None:
         """Raises FrameUnavailableError if the file is not the recording that was scanned."""
         try:
             state = file_state(path)
@@ -99,7 +100,7 @@ class FrameCache:
 class _DecodedClip:
     """The frames of one clip decoded so far, as JPEGs in an unnamed temporary file."""
 
-    def __init__(self, path: Path, scan: ClipScan, settings: IngestSettings) -> None:
+    def __init__(self, path: Location, scan: ClipScan, settings: IngestSettings) -> None:
         self._path = path
         self._scan = scan
         self._settings = settings
@@ -147,7 +148,7 @@ class _DecodedClip:
                 self._changed.notify_all()
 
 
-def masked_frames(path: Path, settings: IngestSettings) -> Iterator[MaskedFrame]:
+def masked_frames(path: Location, settings: IngestSettings) -> Iterator[MaskedFrame]:
     """Every frame of a clip that the batch has read before. Raises ClipError if it cannot be read."""
     with open_clip(path, settings) as recording:
         source = iter(recording)

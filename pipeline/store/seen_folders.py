@@ -13,12 +13,13 @@ from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import Any
 
+from pipeline.locations.file_state import FileState
 from pipeline.store.network_drives import journal_mode
 from pipeline.store.schema import StoreError
 
 __all__ = ["SeenExam", "SeenFolders", "SeenRecording", "seen_path"]
 
-VERSION = 1  # of the tables; a file of another version is begun anew
+VERSION = 2  # of the tables; a file of another version is begun anew
 TABLES = """
 CREATE TABLE exams (
     folder TEXT PRIMARY KEY, animal TEXT NOT NULL, date TEXT NOT NULL, clips TEXT NOT NULL, state TEXT NOT NULL,
@@ -26,7 +27,8 @@ CREATE TABLE exams (
 ) WITHOUT ROWID;
 CREATE TABLE recordings (
     folder TEXT NOT NULL, file TEXT NOT NULL, size_bytes INTEGER NOT NULL, modified_ns INTEGER NOT NULL,
-    sample TEXT NOT NULL, sha256 TEXT NOT NULL, first_picture_sha256 TEXT NOT NULL, PRIMARY KEY (folder, file)
+    etag TEXT NOT NULL, sample TEXT NOT NULL, sha256 TEXT NOT NULL, first_picture_sha256 TEXT NOT NULL,
+    PRIMARY KEY (folder, file)
 ) WITHOUT ROWID;
 CREATE INDEX recordings_by_first_picture ON recordings (first_picture_sha256);
 CREATE TABLE facts (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
@@ -55,15 +57,23 @@ class SeenExam:
 
 @dataclass(frozen=True, slots=True)
 class SeenRecording:
-    """A recording and its digests. folder : of its exam, relative;  sample : a digest of some of its bytes"""
+    """A recording and its digests.
+
+    folder : of its exam, relative;  etag : as in `FileState`;  sample : a digest of some of its bytes, "" if not needed
+    """
 
     folder: str
     file: str
     size_bytes: int
     modified_ns: int
+    etag: str
     sample: str
     sha256: str
     first_picture_sha256: str
+
+    @property
+    def file_state(self) -> FileState:
+        return FileState(self.size_bytes, self.modified_ns, self.etag)
 
 
 def seen_path(out: Path) -> Path:
@@ -103,7 +113,7 @@ class SeenFolders:
             connection.execute("DELETE FROM recordings WHERE folder = ?", (exam.folder,))
             row = (*astuple(exam)[:3], json.dumps(exam.clips), *astuple(exam)[4:])
             connection.execute("REPLACE INTO exams VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", row)
-            connection.executemany("INSERT INTO recordings VALUES (?, ?, ?, ?, ?, ?, ?)", map(astuple, recordings))
+            connection.executemany("INSERT INTO recordings VALUES (?, ?, ?, ?, ?, ?, ?, ?)", map(astuple, recordings))
 
     def save_state(self, folder: str, state: str) -> None:
         """Replace the state of an exam's folder."""

@@ -14,7 +14,7 @@ import struct
 from bisect import bisect_right
 from collections.abc import Iterator
 from itertools import accumulate
-from typing import BinaryIO, NamedTuple
+from typing import Any, BinaryIO, NamedTuple
 
 __all__ = ["DamagedFragmentsError", "Fragment", "FragmentStream", "locate_frames"]
 
@@ -136,9 +136,10 @@ class FragmentStream(io.RawIOBase):
         self._position = max(0, base + offset)
         return self._position
 
-    def read(self, size: int = -1) -> bytes:
-        wanted = self._length - self._position if size < 0 else size
-        return b"".join(self._parts(wanted))
+    def readinto(self, buffer: Any) -> int:
+        data = b"".join(self._parts(len(buffer)))
+        buffer[: len(data)] = data
+        return len(data)
 
     def _parts(self, wanted: int) -> Iterator[bytes]:
         """The next ``wanted`` bytes, in one part for each fragment; the position moves along."""

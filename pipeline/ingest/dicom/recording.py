@@ -7,7 +7,7 @@ import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from pathlib import Path
+from io import BufferedReader
 from typing import BinaryIO, NoReturn
 
 from pipeline.ingest.chroma import sample_count
@@ -19,6 +19,8 @@ from pipeline.ingest.dicom.regions import RegionCalibration, read_region_calibra
 from pipeline.ingest.display import resize_width
 from pipeline.ingest.frame import Box, ClipError, Picture, StreamBrokenError
 from pipeline.ingest.video import Video, open_embedded_video
+from pipeline.locations.location import Location
+from pipeline.locations.object_file import raise_storage_failure
 from pipeline.settings import IngestSettings
 
 __all__ = ["DicomRecording", "open_dicom"]
@@ -52,15 +54,15 @@ class DicomRecording:
         if header.is_video:
             file.seek(header.pixel_data_offset)
             fragments = [fragment for frame in locate_frames(file, 1) for fragment in frame]
-            self._video = open_embedded_video(FragmentStream(file, fragments), header.name, settings)
+            self._video = open_embedded_video(BufferedReader(FragmentStream(file, fragments)), header.name, settings)
         video_rate = None if self._video is None else self._video.frame_rate
         self.frame_rate = self._times.frame_rate or video_rate
 
     def pictures(self) -> Iterator[Picture]:
         """Frame by frame, with the time since the first frame.
 
-        Raises StreamBrokenError where decoding fails and at the end of a file that lacks frames, and ClipError if no
-        picture could be read before that.
+        Raises StreamBrokenError where decoding fails and at the end of a file that lacks frames, ClipError if no
+        picture could be read before that, and StorageError where the storage fails.
         """
         header, number = self._header, 0
         try:
@@ -89,6 +91,7 @@ class DicomRecording:
 
     def _end(self, number: int, why: str, cause: Exception | None = None) -> NoReturn:
         """Ends the recording after ``number`` pictures."""
+        raise_storage_failure(self._file)
         if number == 0:
             raise ClipError(
                 f"{self._header.name}: not one picture can be read: {why}; export it again, uncompressed or as MP4 "
@@ -111,7 +114,7 @@ class DicomRecording:
         return replace(picture, grey=resize_width(picture.grey, self._width), chroma=chroma)
 
 
-def open_dicom(path: Path, settings: IngestSettings) -> DicomRecording:
+def open_dicom(path: Location, settings: IngestSettings) -> DicomRecording:
     """The recording at ``path``. Only the header has been read.
 
     Raises ClipError with the reason if the file is not DICOM or not ultrasound, if its header is damaged or contradicts
@@ -122,6 +125,7 @@ def open_dicom(path: Path, settings: IngestSettings) -> DicomRecording:
         with _as_clip_errors(path.name):
             return DicomRecording(file, read_header(file, path.name, settings), settings)
     except BaseException:
+        raise_storage_failure(file)
         file.close()
         raise
 

@@ -40,14 +40,16 @@ def dicom_headers(exam: Exam, scans: Sequence[ClipScan]) -> dict[str, Dataset]:
     done = {scan.file for scan in scans if scan.status == "done"}
     headers: dict[str, Dataset] = {}
     for clip in exam.clips:
-        if clip.file not in done or not clip.path.is_file() or not is_dicom(clip.path):
+        if clip.file not in done:
             continue
         from pydicom import dcmread  # takes long to import, and few exams need it
 
         try:
-            with warnings.catch_warnings():
+            if not clip.path.is_file() or not is_dicom(clip.path):
+                continue
+            with clip.path.open("rb") as file, warnings.catch_warnings():
                 warnings.simplefilter("ignore")  # about invalid values, which scanners do write
-                header = dcmread(clip.path, stop_before_pixels=True, force=True)
+                header = dcmread(file, stop_before_pixels=True, force=True)
         except Exception:  # pydicom may raise anything on a damaged header; the pixels could still be read
             continue
         if all(header.get(keyword) for keyword in REQUIRED_KEYWORDS):
