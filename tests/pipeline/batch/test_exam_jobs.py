@@ -60,6 +60,7 @@ def do_harm(harm: str) -> NoReturn:
     raise ZeroDivisionError("on purpose")
 
 
+@pytest.mark.usefixtures("worker_processes")
 @pytest.mark.parametrize(
     ("harm", "reason", "has_trace"),
     [
