@@ -25,7 +25,7 @@ MAY_IMPORT = {
 LAYERS: dict[str, tuple[set[str], ...]] = {
     "pipeline": (
         {"language"},
-        {"calibration_file", "formatting"},
+        {"calibration_file", "formatting", "settings_tables"},
         {"settings", "locations"},
         {"ingest", "worker"},
         {"exams", "detect", "cluster"},

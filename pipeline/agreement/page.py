@@ -21,7 +21,7 @@ from pipeline.exams.folder_names import relative_url
 from pipeline.formatting import EN_DASH, date_text, format_signed, number_text
 from pipeline.language.translation import gettext
 from pipeline.report.rendering import render
-from pipeline.settings import PLAIN_PAGES, PageSettings
+from pipeline.settings_tables import PLAIN_PAGES, PageSettings
 from pipeline.store.atomic_write import OutputError, write_atomically, write_trouble
 
 __all__ = ["agreement_html", "write_agreement_page"]

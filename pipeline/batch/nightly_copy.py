@@ -9,7 +9,7 @@ from pipeline.exams.exam_search import ExamProblem
 from pipeline.people.chain import JournalError
 from pipeline.people.dated_copies import copy_files
 from pipeline.people.journal import Journal
-from pipeline.settings import BackupSettings
+from pipeline.settings_tables import BackupSettings
 from pipeline.store.dated_copies import CopyError, copies_folder, find_copies, remove_old_copies
 
 __all__ = ["make_nightly_copy"]

@@ -18,7 +18,7 @@ from pipeline.people.journal import Journal
 from pipeline.people.signatures import StoredSignature, current_signatures
 from pipeline.report.run_line import redate_index
 from pipeline.report.season import NightlyRun, SeasonFiles
-from pipeline.settings import PageSettings
+from pipeline.settings_tables import PageSettings
 from pipeline.store.seen_folders import SeenFolders
 from pipeline.store.store import Store
 

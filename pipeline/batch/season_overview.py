@@ -18,7 +18,7 @@ from pipeline.report.season import Night, NightlyRun, SeasonFiles, SeasonList
 from pipeline.report.season_files import remove_other_seasons, write_season_files
 from pipeline.report.sign_off import SignOff
 from pipeline.report.summary import ExamSummary
-from pipeline.settings import PageSettings
+from pipeline.settings_tables import PageSettings
 from pipeline.store.seen_folders import SeenFolders
 from pipeline.store.store import Store, StoredExam
 

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pipeline.ingest.recording_identity import file_state
 from pipeline.locations.file_state import FileState
 from pipeline.locations.location import Location
-from pipeline.settings import RunSettings
+from pipeline.settings_tables import RunSettings
 
 __all__ = ["Settling"]
 

@@ -15,7 +15,7 @@ from pipeline.bench.ground_truth import DataSet, TrueObjects, rows_by_frame
 from pipeline.exams.exam_search import ExamClip, find_exams
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
-from pipeline.settings import IngestSettings
+from pipeline.settings_tables import IngestSettings
 
 __all__ = ["follicle_snr"]
 

@@ -22,7 +22,7 @@ from pipeline.bench.results.readers import read_method_results
 from pipeline.bench.tracker_libraries import LIBRARIES, TrackerFunction, library_trackers
 from pipeline.bench.tracking_input import frames_by_clip, tracking_clips
 from pipeline.bench.tracking_metrics import TrackingMetrics, tracking_metrics
-from pipeline.settings import TrackSettings
+from pipeline.settings_tables import TrackSettings
 from pipeline.store.atomic_write import write_atomically
 
 __all__ = [

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.bench.recording_samples import sample_recording_frames
-from pipeline.settings import IngestSettings
+from pipeline.settings_tables import IngestSettings
 from pipeline.store.atomic_write import write_atomically
 from synthetic.training.contact_sheet import (
     SheetSection,

@@ -16,7 +16,7 @@ from pipeline.ingest.file_types import is_recording
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.quality.frame_quality import FrameQualityAssessor
 from pipeline.ingest.sector.region_sector import find_sector_with_regions
-from pipeline.settings import IngestSettings
+from pipeline.settings_tables import IngestSettings
 
 __all__ = ["sample_recording_frames"]
 

@@ -10,7 +10,7 @@ import numpy as np
 from models.stages import STAGES
 from pipeline.bench.ground_truth import FOLLICLE
 from pipeline.bench.matched_eggs import MatchedEgg
-from pipeline.settings import SizeSettings
+from pipeline.settings_tables import SizeSettings
 
 __all__ = ["FollicleDiameters", "SizeMetrics", "follicle_diameters", "size_metrics"]
 

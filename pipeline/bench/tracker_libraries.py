@@ -13,7 +13,7 @@ from importlib.util import find_spec
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.settings import TrackSettings
+from pipeline.settings_tables import TrackSettings
 
 __all__ = ["LIBRARIES", "TrackerFunction", "library_trackers"]
 

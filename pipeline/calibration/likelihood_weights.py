@@ -11,7 +11,7 @@ from pipeline.calibration.logistic_regression import weights_without_negative
 from pipeline.calibration.training_exams import TrainingExam
 from pipeline.calibration_file import LikelihoodWeights
 from pipeline.estimate.track_features import FEATURE_NAMES, track_features
-from pipeline.settings import TrackSettings
+from pipeline.settings_tables import TrackSettings
 from pipeline.track.track_evidence import stage_probabilities
 
 __all__ = ["fit_likelihood_weights"]

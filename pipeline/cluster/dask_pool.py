@@ -30,7 +30,8 @@ from distributed import Client, KilledWorker
 
 from pipeline.cluster.messages import TOPIC, Admitted, Message, Outcome, Ready, Refused, Started, StepsDone, decoded
 from pipeline.cluster.night_on_worker import NightOnWorker, do_job
-from pipeline.settings import ClusterSettings, Settings
+from pipeline.settings import Settings
+from pipeline.settings_tables import ClusterSettings
 from pipeline.worker.job_loop import Progress
 from pipeline.worker.job_pool import JobEnd, JobLostError, PoolLostError, Preparation, UnsuitableProcessError
 from pipeline.worker.limits import clip_limits

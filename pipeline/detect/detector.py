@@ -15,7 +15,7 @@ from models.engine import Engine
 from models.output_channels import INPUT_SIDE_PX
 from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector.sector import Sector
-from pipeline.settings import DetectSettings
+from pipeline.settings_tables import DetectSettings
 
 __all__ = ["Detections", "Detector", "FrameDetector", "InputTransform", "ModelInfo"]
 

@@ -22,7 +22,7 @@ from pipeline.estimate.clutch_prior import ClutchPrior
 from pipeline.estimate.count_tolerance import probability_right
 from pipeline.estimate.missed_eggs import MissedEggs
 from pipeline.estimate.results import Count
-from pipeline.settings import EstimateSettings
+from pipeline.settings_tables import EstimateSettings
 from pipeline.track.merging.count_distribution import CountDistribution, mixture, point_mass, poisson
 from pipeline.track.merging.merge import Egg
 

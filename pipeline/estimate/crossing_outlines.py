@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from models.ellipse import area, overlap
 from pipeline.estimate.results import EggFinding
-from pipeline.settings import FlagSettings
+from pipeline.settings_tables import FlagSettings
 from pipeline.track.tracks import ClipTracks, Track
 
 __all__ = ["crossing_outlines"]

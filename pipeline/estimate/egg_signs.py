@@ -7,7 +7,7 @@ from dataclasses import asdict
 
 from pipeline.detect.shell_signs import ShellSigns
 from pipeline.estimate.results import EggSigns
-from pipeline.settings import ShellSignSettings
+from pipeline.settings_tables import ShellSignSettings
 
 __all__ = ["describe_signs"]
 

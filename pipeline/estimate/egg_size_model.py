@@ -34,7 +34,7 @@ from scipy.special import betaincinv, expit, i0e
 
 from pipeline.calibration_file import OutlineErrorModel
 from pipeline.estimate.section_summary import SectionSummary
-from pipeline.settings import SizeSettings
+from pipeline.settings_tables import SizeSettings
 
 __all__ = ["IntervalEstimate", "SizeEstimate", "estimate_sizes"]
 

@@ -17,7 +17,7 @@ import numpy as np
 from pipeline.estimate.results import Change, Count, Difference, History, PassedEggs, Visit
 from pipeline.exams.outcomes import Outcome, current_outcomes
 from pipeline.exams.species import SpeciesProfile, reference_range
-from pipeline.settings import ChangeSettings
+from pipeline.settings_tables import ChangeSettings
 from pipeline.track.merging.count_distribution import CountDistribution, point_mass
 
 __all__ = ["AnimalBackground", "make_history"]

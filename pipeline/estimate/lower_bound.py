@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.ellipse import contains, overlap
-from pipeline.settings import EstimateSettings, Settings, TrackSettings
+from pipeline.settings import Settings
+from pipeline.settings_tables import EstimateSettings, TrackSettings
 from pipeline.track.track_evidence import stage_probabilities, upper_score
 from pipeline.track.tracks import ClipTracks, Track
 

@@ -9,7 +9,7 @@ from typing import Literal
 from pipeline.calibration_file import OutlineErrorModel
 from pipeline.estimate.egg_size_model import IntervalEstimate, SizeEstimate, estimate_sizes
 from pipeline.estimate.section_summary import summarise_sections
-from pipeline.settings import SizeSettings
+from pipeline.settings_tables import SizeSettings
 from pipeline.track.tracks import Track, view_quality
 
 __all__ = ["Measurement", "measure_eggs"]

@@ -17,7 +17,8 @@ from pipeline.estimate.stage_model import (
     sign_vector,
     stages_by_network,
 )
-from pipeline.settings import Settings, TrackSettings
+from pipeline.settings import Settings
+from pipeline.settings_tables import TrackSettings
 from pipeline.track.merging.merge import Egg
 from pipeline.track.track_evidence import stage_probabilities
 from pipeline.track.tracks import ClipTracks

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy.special import logit
 
 from pipeline.detect.shell_signs import ShellSigns
-from pipeline.settings import TrackSettings
+from pipeline.settings_tables import TrackSettings
 from pipeline.track.merging.observed_object import largest_section, section_sizes
 from pipeline.track.probe_course import ProbeCourse, straight_course
 from pipeline.track.track_evidence import stage_probabilities, upper_score

@@ -14,7 +14,7 @@ from pipeline.ingest.stills import read_stills
 from pipeline.ingest.video import Video, open_video
 from pipeline.locations.location import Location
 from pipeline.locations.storage_errors import StorageError
-from pipeline.settings import IngestSettings
+from pipeline.settings_tables import IngestSettings
 
 __all__ = ["Clip", "Recording", "open_clip"]
 

@@ -12,7 +12,7 @@ from pipeline.ingest.stills import list_stills
 from pipeline.locations.file_state import FileState
 from pipeline.locations.location import Location
 from pipeline.locations.storage_errors import StorageError
-from pipeline.settings import IngestSettings
+from pipeline.settings_tables import IngestSettings
 
 __all__ = ["RecordingIdentity", "file_sample", "file_sha256", "file_state", "pictures_sha256"]
 

@@ -18,7 +18,7 @@ from pipeline.ingest.frame import Chroma, ClipError, Picture, StreamBrokenError,
 from pipeline.locations.location import Location
 from pipeline.locations.object_file import raise_storage_failure
 from pipeline.locations.storage_errors import StorageError
-from pipeline.settings import IngestSettings
+from pipeline.settings_tables import IngestSettings
 
 __all__ = ["list_stills", "read_stills"]
 

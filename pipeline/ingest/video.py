@@ -12,7 +12,7 @@ from pipeline.ingest.display import display_width, to_display
 from pipeline.ingest.frame import ClipError, Picture, StreamBrokenError
 from pipeline.locations.location import Location
 from pipeline.locations.object_file import raise_storage_failure
-from pipeline.settings import IngestSettings
+from pipeline.settings_tables import IngestSettings
 
 __all__ = ["Video", "open_embedded_video", "open_video"]
 

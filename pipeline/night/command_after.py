@@ -16,7 +16,7 @@ from pathlib import Path
 
 from models.printable import shortened
 from pipeline.night.night_record import NightRecord
-from pipeline.settings import NightSettings
+from pipeline.settings_tables import NightSettings
 
 __all__ = ["figures", "run_command_after"]
 

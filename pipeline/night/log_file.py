@@ -15,7 +15,7 @@ from logging.handlers import RotatingFileHandler
 from pathlib import Path
 
 from models.printable import printable_lines
-from pipeline.settings import NightSettings
+from pipeline.settings_tables import NightSettings
 
 __all__ = ["JsonLines", "log_path", "logging_to", "warnings_in_words"]
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from models.errors import ClutchlightError
 from pipeline.night.night_record import read_night
-from pipeline.settings import NightSettings
+from pipeline.settings_tables import NightSettings
 
 __all__ = ["FreeSpace", "NotReadyError", "check_readiness", "free_space"]
 

@@ -24,7 +24,8 @@ from pipeline.people.event_log import EventLog, ExamKey
 from pipeline.people.journal import Journal
 from pipeline.people.signatures import current_signatures
 from pipeline.report.waiting import WaitingExam
-from pipeline.settings import NightSettings, Settings
+from pipeline.settings import Settings
+from pipeline.settings_tables import NightSettings
 from pipeline.store.dated_copies import copies_folder, find_copies
 from pipeline.store.lock import is_locked
 from pipeline.store.schema import StoreError

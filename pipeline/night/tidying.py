@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline.night.log_file import log_path
-from pipeline.settings import TidySettings
+from pipeline.settings_tables import TidySettings
 from pipeline.store.atomic_write import OutputError, write_trouble
 from pipeline.store.dated_copies import AUTOMATIC, copies_folder, find_copies
 from pipeline.store.seen_folders import SeenFolders

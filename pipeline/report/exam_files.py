@@ -25,7 +25,7 @@ from pipeline.report.sign_off import SignOff, sheet_signature
 from pipeline.report.thumbnail import THUMBNAIL, thumbnail_jpeg
 from pipeline.report.verdict import Signing
 from pipeline.scan.clip_scan import ClipScan
-from pipeline.settings import PLAIN_PAGES, PageSettings
+from pipeline.settings_tables import PLAIN_PAGES, PageSettings
 
 __all__ = ["EstimatedExam", "FileContents", "exam_files", "sheet_and_result"]
 

@@ -28,7 +28,7 @@ from pipeline.report.run_line import run_line
 from pipeline.report.season import SeasonFiles, SeasonList
 from pipeline.report.sign_off import SignOff
 from pipeline.report.summary import ExamSummary
-from pipeline.settings import PLAIN_PAGES, PageSettings
+from pipeline.settings_tables import PLAIN_PAGES, PageSettings
 
 __all__ = ["index_pages"]
 

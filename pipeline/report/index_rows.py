@@ -21,7 +21,7 @@ from pipeline.report.summary import ExamSummary
 from pipeline.report.text import interval_text, shelled_count_text, shelled_text
 from pipeline.report.thumbnail import THUMBNAIL
 from pipeline.report.verdict import shelled_bar, uncertain_text
-from pipeline.settings import PageSettings
+from pipeline.settings_tables import PageSettings
 
 __all__ = ["SEEN_KINDS", "IndexRow", "SeenKind", "index_row", "seen_kind", "signed_or_found"]
 

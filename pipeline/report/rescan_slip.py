@@ -14,7 +14,7 @@ from pipeline.report.flag_text import translated_flags
 from pipeline.report.rendering import render
 from pipeline.report.sign_off import SignOff
 from pipeline.report.summary import ExamSummary
-from pipeline.settings import PLAIN_PAGES, PageSettings
+from pipeline.settings_tables import PLAIN_PAGES, PageSettings
 
 __all__ = ["RESCAN_SLIP", "rescan_slip_html"]
 

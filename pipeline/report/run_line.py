@@ -9,7 +9,7 @@ from pathlib import Path
 from pipeline.formatting import moment_text
 from pipeline.language.translation import gettext, ngettext
 from pipeline.report.season import NightlyRun
-from pipeline.settings import PageSettings
+from pipeline.settings_tables import PageSettings
 from pipeline.store.atomic_write import OutputError, write_atomically, write_trouble
 
 __all__ = ["redate_index", "run_line"]

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.exams.exam_search import ExamProblem
 from pipeline.exams.seasons import season_of
-from pipeline.settings import PageSettings
+from pipeline.settings_tables import PageSettings
 
 if TYPE_CHECKING:
     from pipeline.report.summary import ExamSummary  # slow to import, and a night with nothing new needs names alone

@@ -16,7 +16,7 @@ from pipeline.report.rescan_slip import RESCAN_SLIP, rescan_slip_html
 from pipeline.report.season import EGGS_PARQUET, EXAMS_PARQUET, SeasonFiles, SeasonList
 from pipeline.report.sign_off import SignOff
 from pipeline.report.summary import summary_csv
-from pipeline.settings import PLAIN_PAGES, PageSettings
+from pipeline.settings_tables import PLAIN_PAGES, PageSettings
 from pipeline.store.atomic_write import OutputError, write_atomically, write_trouble
 
 __all__ = ["remove_other_seasons", "write_season_files"]

@@ -15,7 +15,7 @@ from pipeline.language.stored_text import stored_text
 from pipeline.language.translation import gettext
 from pipeline.people.signatures import SIGNED_HTML, SignedEgg, StoredSignature, login_text
 from pipeline.report.text import interval_text, shelled_count_text, shelled_text
-from pipeline.settings import PageSettings
+from pipeline.settings_tables import PageSettings
 
 __all__ = [
     "SheetSignature",

@@ -23,7 +23,8 @@ from pipeline.estimate.stage_evidence import assign_stages
 from pipeline.people.answers import TrackSegment
 from pipeline.review.replay import ReviewedEgg, ReviewState
 from pipeline.scan.coverage import ClipCoverage
-from pipeline.settings import Settings, TrackSettings
+from pipeline.settings import Settings
+from pipeline.settings_tables import TrackSettings
 from pipeline.track.merging.by_kind import ByKind
 from pipeline.track.merging.count_distribution import CountDistribution
 from pipeline.track.merging.merge import Egg, EggTrack, Grouping

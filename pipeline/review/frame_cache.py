@@ -24,7 +24,7 @@ from pipeline.ingest.sector.sector import Sector
 from pipeline.locations.file_state import FileState
 from pipeline.locations.location import Location
 from pipeline.scan.clip_scan import ClipScan
-from pipeline.settings import IngestSettings
+from pipeline.settings_tables import IngestSettings
 
 __all__ = ["FrameCache", "FrameUnavailableError", "MaskedFrame", "masked_frames"]
 

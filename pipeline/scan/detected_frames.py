@@ -14,7 +14,7 @@ from pipeline.detect.between_frames import DetectionsBetween
 from pipeline.detect.detector import Detections, FrameDetector
 from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector.sector import Sector
-from pipeline.settings import DetectSettings
+from pipeline.settings_tables import DetectSettings
 
 __all__ = ["detected_frames"]
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from models.ellipse import contains, overlap, overlap_at_most
 from pipeline.detect.detector import Detections
-from pipeline.settings import TrackSettings
+from pipeline.settings_tables import TrackSettings
 from pipeline.track.association import FORBIDDEN, assign, association_costs, common_shift
 from pipeline.track.live_track import LiveTrack, expected_at, is_different_egg
 from pipeline.track.track_evidence import score_log_odds

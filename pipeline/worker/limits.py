@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from pipeline.settings import RunSettings
+from pipeline.settings_tables import RunSettings
 
 __all__ = ["WorkerLimits", "clip_limits"]
 

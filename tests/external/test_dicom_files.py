@@ -17,7 +17,8 @@ from pydicom.pixels.processing import apply_color_lut
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.quality.usable_frames import UsableFrames
-from pipeline.settings import IngestSettings, load_settings
+from pipeline.settings import load_settings
+from pipeline.settings_tables import IngestSettings
 
 ULTRASOUND = [f"1.2.840.10008.5.1.4.1.1.{tail}" for tail in ("6.1", "3.1", "6", "3")]
 

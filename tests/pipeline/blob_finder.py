@@ -20,7 +20,8 @@ from pipeline.batch.settling import Settling
 from pipeline.detect.detector import Detections, ModelInfo
 from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector.sector import Sector
-from pipeline.settings import RunSettings, Settings
+from pipeline.settings import Settings
+from pipeline.settings_tables import RunSettings
 
 __all__ = ["FAINT", "BlobFinder", "film", "load_blob_finder", "without_waiting", "write_exam_folder", "write_video"]
 

@@ -16,7 +16,7 @@ from pipeline.bench.other_trackers import MissingTrackersError, other_trackers, 
 from pipeline.bench.result_files import read_results
 from pipeline.bench.results.method_results import MethodResults
 from pipeline.bench.stated_counts import StatedCounts
-from pipeline.settings import TrackSettings
+from pipeline.settings_tables import TrackSettings
 
 __all__ = ["Entry", "entries_of_own_detections", "entry_of_results", "with_distinct_names"]
 

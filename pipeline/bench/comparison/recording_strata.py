@@ -11,7 +11,7 @@ from pipeline.bench.ground_truth import DataSet
 from pipeline.bench.methods.usable_clips import usable_clips
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
-from pipeline.settings import IngestSettings
+from pipeline.settings_tables import IngestSettings
 
 __all__ = ["recording_strata"]
 

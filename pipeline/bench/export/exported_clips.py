@@ -15,7 +15,7 @@ from pipeline.bench.methods.method import Picture
 from pipeline.bench.methods.usable_clips import usable_clips
 from pipeline.bench.sequences import clips_by_sequence
 from pipeline.ingest.clip import Clip, open_clip
-from pipeline.settings import IngestSettings
+from pipeline.settings_tables import IngestSettings
 from pipeline.store.atomic_write import write_atomically
 
 __all__ = ["DataSetWriter", "ExportedClip", "ExportedFrame", "exported_clips", "is_held_back", "write_picture"]

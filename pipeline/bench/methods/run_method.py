@@ -10,7 +10,7 @@ from typing import Any
 from pipeline.bench.ground_truth import DataSet
 from pipeline.bench.methods.method import Method, Picture
 from pipeline.bench.methods.usable_clips import UsableClip, usable_clips
-from pipeline.settings import IngestSettings
+from pipeline.settings_tables import IngestSettings
 from pipeline.store.atomic_write import write_atomically
 
 __all__ = ["run_method"]

@@ -20,7 +20,7 @@ from pipeline.bench.exported_detections import detection_table
 from pipeline.bench.ground_truth import DataSet
 from pipeline.bench.methods.method import Method, MethodError, Picture
 from pipeline.bench.methods.usable_clips import usable_clips
-from pipeline.settings import IngestSettings
+from pipeline.settings_tables import IngestSettings
 
 __all__ = ["Tuned", "TuningClip", "read_tuning_clips", "shelled_f1", "tune"]
 

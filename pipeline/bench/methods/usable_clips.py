@@ -13,7 +13,7 @@ from pipeline.exams.exam_search import ExamClip, find_exams
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.quality.usable_frames import UsableFrames
-from pipeline.settings import IngestSettings
+from pipeline.settings_tables import IngestSettings
 
 __all__ = ["UsableClip", "usable_clips"]
 

@@ -7,7 +7,7 @@ from pipeline.estimate.flags.inputs import FlagInputs
 from pipeline.estimate.flags.raised_flag import RaisedFlag, RaisedFlags
 from pipeline.estimate.results import Change, History
 from pipeline.formatting import date_text
-from pipeline.settings import ChangeSettings
+from pipeline.settings_tables import ChangeSettings
 
 __all__ = ["change_flags"]
 

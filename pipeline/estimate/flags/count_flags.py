@@ -10,7 +10,7 @@ from pipeline.estimate.flags.raised_flag import RaisedFlag, RaisedFlags
 from pipeline.estimate.results import Sighting
 from pipeline.formatting import frames_text, percent
 from pipeline.scan.coverage import swept_windows
-from pipeline.settings import FlagSettings
+from pipeline.settings_tables import FlagSettings
 
 __all__ = ["count_flags"]
 

@@ -18,7 +18,7 @@ from pipeline.estimate.flags.raised_flag import RaisedFlag, RaisedFlags
 from pipeline.estimate.results import EggFinding
 from pipeline.exams.species import ReferenceRange, SpeciesProfile, reference_range
 from pipeline.formatting import MULTIPLICATION_SIGN, plural
-from pipeline.settings import FlagSettings
+from pipeline.settings_tables import FlagSettings
 
 __all__ = ["egg_flags"]
 

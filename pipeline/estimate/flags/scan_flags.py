@@ -6,7 +6,7 @@ from pipeline.estimate.flags.inputs import FlagInputs
 from pipeline.estimate.flags.raised_flag import RaisedFlag, RaisedFlags
 from pipeline.formatting import percent
 from pipeline.scan.coverage import ClipCoverage, swept_windows, usable_clips
-from pipeline.settings import FlagSettings
+from pipeline.settings_tables import FlagSettings
 
 __all__ = ["clip_flags", "scan_flags"]
 

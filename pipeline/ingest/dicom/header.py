@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO, Literal
 from pipeline.ingest.dicom.decoders import JPEG_OF_EIGHT_BITS, decoding_plugin
 from pipeline.ingest.dicom.header_reader import DeflatedFileError, HeaderReader
 from pipeline.ingest.frame import ClipError
-from pipeline.settings import IngestSettings
+from pipeline.settings_tables import IngestSettings
 
 if TYPE_CHECKING:
     from pydicom.dataset import Dataset

@@ -21,7 +21,7 @@ from pipeline.ingest.frame import Box, ClipError, Picture, StreamBrokenError
 from pipeline.ingest.video import Video, open_embedded_video
 from pipeline.locations.location import Location
 from pipeline.locations.object_file import raise_storage_failure
-from pipeline.settings import IngestSettings
+from pipeline.settings_tables import IngestSettings
 
 __all__ = ["DicomRecording", "open_dicom"]
 

@@ -19,7 +19,7 @@ from pipeline.ingest.quality.beam_map import BEAM_COUNT, DEPTH_COUNT, BeamMap
 from pipeline.ingest.quality.clip_quality import RejectionCause
 from pipeline.ingest.quality.colour_doppler import ColourDopplerDetector
 from pipeline.ingest.sector.sector import Sector
-from pipeline.settings import IngestSettings
+from pipeline.settings_tables import IngestSettings
 
 __all__ = ["FrameQuality", "FrameQualityAssessor"]
 

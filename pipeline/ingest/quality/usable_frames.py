@@ -14,7 +14,7 @@ from pipeline.ingest.quality.clip_quality import ClipQuality, RejectionCause
 from pipeline.ingest.quality.frame_quality import FrameQualityAssessor
 from pipeline.ingest.sector.region_sector import find_sector_with_regions
 from pipeline.ingest.sector.sector import Sector
-from pipeline.settings import IngestSettings
+from pipeline.settings_tables import IngestSettings
 
 __all__ = ["UsableFrames"]
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.settings import TrackSettings
+from pipeline.settings_tables import TrackSettings
 from pipeline.track.merging.by_kind import ByKind
 from pipeline.track.merging.count_distribution import CountDistribution
 from pipeline.track.merging.egg_matching import pair_weights_by_visibility, shared_count, shared_count_by_visibility

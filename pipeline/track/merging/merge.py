@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.settings import TrackSettings
+from pipeline.settings_tables import TrackSettings
 from pipeline.track.merging.alignment import Alignment, ScanObjects
 from pipeline.track.merging.by_kind import ByKind, rows_by_kind
 from pipeline.track.merging.count_distribution import CountDistribution, mixture, point_mass

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.settings import TrackSettings
+from pipeline.settings_tables import TrackSettings
 from pipeline.track.probe_course import ProbeCourse
 from pipeline.track.track_evidence import existence_probability, is_shelled, stage_probabilities, upper_score
 from pipeline.track.tracks import Track

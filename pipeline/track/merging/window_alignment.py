@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.settings import TrackSettings
+from pipeline.settings_tables import TrackSettings
 from pipeline.track.merging.alignment import Alignment, ScanObjects, object_ratios
 from pipeline.track.merging.same_egg_likelihood import (
     depth_ratios,

@@ -16,7 +16,7 @@ from pipeline.batch.run_report import BatchReport
 from pipeline.batch.stored_summaries import stored_exam
 from pipeline.people.journal import Journal
 from pipeline.report.summary import ExamSummary
-from pipeline.settings import PLAIN_PAGES, PageSettings
+from pipeline.settings_tables import PLAIN_PAGES, PageSettings
 from pipeline.store.seen_folders import SeenFolders
 from pipeline.store.store import Store
 from tests.pipeline.report.example_exams import make_clutch

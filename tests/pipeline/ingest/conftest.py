@@ -2,7 +2,8 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.settings import IngestSettings, load_settings
+from pipeline.settings import load_settings
+from pipeline.settings_tables import IngestSettings
 
 
 @pytest.fixture

@@ -19,7 +19,7 @@ from pipeline.ingest.clip import open_clip
 from pipeline.ingest.file_types import is_recording
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.recording_identity import file_sha256
-from pipeline.settings import IngestSettings
+from pipeline.settings_tables import IngestSettings
 from tests.pipeline.ingest.video_files import (
     HEIGHT,
     WIDTH,

@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.recording_identity import file_sha256, file_state, pictures_sha256
-from pipeline.settings import IngestSettings
+from pipeline.settings_tables import IngestSettings
 from tests.pipeline.ingest.video_files import encode_video
 
 

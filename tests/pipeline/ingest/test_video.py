@@ -13,7 +13,7 @@ from pipeline.bench.input_files.hostile_pictures import gif_of_tiny_frames
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.display import deinterlace
 from pipeline.ingest.frame import ClipError
-from pipeline.settings import IngestSettings
+from pipeline.settings_tables import IngestSettings
 from tests.pipeline.ingest.video_files import (
     HEIGHT,
     WIDTH,

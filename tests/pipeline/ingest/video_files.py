@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError, Frame
-from pipeline.settings import IngestSettings
+from pipeline.settings_tables import IngestSettings
 
 HEIGHT, WIDTH = 96, 128
 

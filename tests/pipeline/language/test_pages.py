@@ -23,7 +23,8 @@ from pipeline.report.season import Night, NightlyRun, SeasonList
 from pipeline.report.season_files import write_season_files
 from pipeline.review.web.app import make_app
 from pipeline.review.web.app_context import open_app_context
-from pipeline.settings import PageSettings, Settings
+from pipeline.settings import Settings
+from pipeline.settings_tables import PageSettings
 from tests.pipeline.language.pseudo_language import PSEUDO, bare_words, page_texts, pseudo_language
 from tests.pipeline.report.pdf.test_sheet_pdf import text_of
 from tests.pipeline.review.conftest import BASE, EXAM, HOST, SETTINGS, UNCERTAIN_EXAM

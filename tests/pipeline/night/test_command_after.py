@@ -13,7 +13,8 @@ import pytest
 from pipeline.night.command_after import figures, run_command_after
 from pipeline.night.night_record import NightRecord
 from pipeline.report.waiting import WaitingExam
-from pipeline.settings import NightSettings, load_settings
+from pipeline.settings import load_settings
+from pipeline.settings_tables import NightSettings
 
 RECORD = NightRecord(
     started="2026-05-14T22:00:00+00:00",

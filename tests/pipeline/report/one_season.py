@@ -11,7 +11,7 @@ from pipeline.report.season import Night, NightlyRun, SeasonList
 from pipeline.report.season_files import write_season_files
 from pipeline.report.sign_off import SignOff
 from pipeline.report.summary import ExamSummary
-from pipeline.settings import PLAIN_PAGES, PageSettings
+from pipeline.settings_tables import PLAIN_PAGES, PageSettings
 
 NOBODY: Mapping[str, SignOff] = {}
 

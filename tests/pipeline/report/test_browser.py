@@ -17,7 +17,7 @@ from pipeline.agreement.summary import summarise_agreement
 from pipeline.exams.exam_search import ExamProblem
 from pipeline.exams.outcomes import Outcome
 from pipeline.report.links import Neighbours
-from pipeline.settings import PageSettings
+from pipeline.settings_tables import PageSettings
 from tests.pipeline.accessibility import broken_rules
 from tests.pipeline.report.one_season import write_overview_files
 

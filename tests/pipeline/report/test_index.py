@@ -18,7 +18,7 @@ from pipeline.report.index import index_pages
 from pipeline.report.priority import index_group, priority_group
 from pipeline.report.season import Night, NightlyRun, SeasonList, lasting_index_of
 from pipeline.report.summary import ExamSummary, summarise
-from pipeline.settings import PageSettings
+from pipeline.settings_tables import PageSettings
 from tests.pipeline.report.one_season import index_html, write_overview_files
 
 if TYPE_CHECKING:

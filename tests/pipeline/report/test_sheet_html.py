@@ -13,7 +13,7 @@ import pytest
 
 from pipeline.estimate.results import Flag
 from pipeline.report.sheet_html import sheet_html
-from pipeline.settings import PageSettings
+from pipeline.settings_tables import PageSettings
 
 if TYPE_CHECKING:
     from tests.pipeline.report.example_exams import ExampleExam

@@ -17,7 +17,7 @@ from pipeline.report.sheet_html import sheet_html
 from pipeline.report.sign_off import SignOff, sheet_signature
 from pipeline.report.text import shelled_text
 from pipeline.report.verdict import Signing
-from pipeline.settings import PageSettings
+from pipeline.settings_tables import PageSettings
 from tests.pipeline.report.example_exams import ExampleExam
 from tests.pipeline.report.one_season import write_overview_files
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.special import expit, softmax
 
 from pipeline.detect.detector import Detections
-from pipeline.settings import TrackSettings
+from pipeline.settings_tables import TrackSettings
 from pipeline.track.probe_course import ProbeCourse
 from pipeline.track.tracker import ClipTracker
 from pipeline.track.tracks import ClipTracks

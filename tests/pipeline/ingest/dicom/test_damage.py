@@ -22,7 +22,7 @@ from pydicom.uid import JPEGBaseline8Bit
 from pipeline.bench.input_files.hostile_pictures import flat_jpeg, jpeg_with_scans, with_jpeg_size
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
-from pipeline.settings import IngestSettings
+from pipeline.settings_tables import IngestSettings
 from pipeline.worker.process_use import peak_mib
 from tests.pipeline.ingest.dicom.dicom_files import (
     block_pictures,

@@ -20,7 +20,8 @@ from pipeline.ingest.clip import open_clip
 from pipeline.ingest.dicom import header
 from pipeline.ingest.dicom.decoders import PLUGINS, PREFIX, decoding_plugin
 from pipeline.ingest.frame import ClipError
-from pipeline.settings import IngestSettings, load_settings
+from pipeline.settings import load_settings
+from pipeline.settings_tables import IngestSettings
 from tests.pipeline.ingest.dicom.dicom_files import block_pictures, make_dataset
 
 # Any file of each transfer syntax, since pydicom ships no ultrasound in most of them.

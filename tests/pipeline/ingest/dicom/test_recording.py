@@ -25,7 +25,7 @@ from pydicom.uid import (
 
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.file_types import is_dicom, is_recording
-from pipeline.settings import IngestSettings
+from pipeline.settings_tables import IngestSettings
 from tests.pipeline.ingest.dicom.dicom_files import (
     HEIGHT,
     WIDTH,

@@ -15,7 +15,7 @@ from pydicom.encaps import encapsulate
 
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
-from pipeline.settings import IngestSettings
+from pipeline.settings_tables import IngestSettings
 from tests.pipeline.ingest.dicom.dicom_files import block_pictures, make_dataset, region_item, write_dicom
 
 FRAMES = 12

@@ -19,7 +19,8 @@ from pipeline.ingest.clip import open_clip
 from pipeline.ingest.quality.colour_doppler import ColourDopplerDetector
 from pipeline.ingest.sector.sector import Sector
 from pipeline.scan.clip_scan import scan_clip
-from pipeline.settings import IngestSettings, load_settings
+from pipeline.settings import load_settings
+from pipeline.settings_tables import IngestSettings
 from tests.pipeline.ingest.dicom.dicom_files import write_uncompressed_dicom
 from tests.pipeline.ingest.doppler_screens import (
     Rgb,

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from pipeline.ingest.dicom.regions import RegionCalibration
 from pipeline.ingest.frame import Frame
 from pipeline.ingest.quality.usable_frames import UsableFrames
-from pipeline.settings import IngestSettings, load_settings
+from pipeline.settings import load_settings
+from pipeline.settings_tables import IngestSettings
 
 HEIGHT, WIDTH = 240, 320
 BOX = (60, 40, 260, 220)

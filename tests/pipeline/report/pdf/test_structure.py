@@ -19,7 +19,7 @@ from pipeline.report.pdf.sheet_pdf import sheet_pdf
 from pipeline.report.sheet_content import sheet_content
 from pipeline.report.sign_off import SignOff, sheet_signature
 from pipeline.report.verdict import Signing
-from pipeline.settings import PageSettings
+from pipeline.settings_tables import PageSettings
 
 if TYPE_CHECKING:
     from tests.pipeline.report.example_exams import ExampleExam
