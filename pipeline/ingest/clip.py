@@ -134,7 +134,7 @@ def open_clip(path: Location, settings: IngestSettings) -> Clip:
     try:
         return _open(path, settings)
     except StorageError as error:
-        raise unreadable(path.name, error, "opened") from error
+        raise unreadable(path.name, error) from error
 
 
 def _open(path: Location, settings: IngestSettings) -> Clip:
@@ -175,4 +175,4 @@ def _check_file(path: Location) -> None:
         with path.open("rb"):
             pass
     except OSError as error:
-        raise unreadable(path.name, error, "opened") from error
+        raise unreadable(path.name, error) from error

@@ -25,10 +25,12 @@ class ClipError(ClutchlightError):
     """A recording that cannot be read or trusted. The text is the reason that a technician reads."""
 
 
-def unreadable(name: str, error: OSError, action: str = "read") -> ClipError:
-    """What is wrong with a recording that cannot be reached. action : what cannot be done with it"""
-    advice = "the next run tries again" if isinstance(error, StorageError) else "check its permissions and its disk"
-    return ClipError(f"{name}: cannot be {action}: {error.strerror or error}; {advice}.")
+def unreadable(name: str, error: OSError) -> ClipError:
+    """What is wrong with a recording that cannot be reached."""
+    reason = error.strerror or str(error)
+    if isinstance(error, StorageError):
+        return ClipError(f"{name}: cannot be read: {reason}; the next run tries again.")
+    return ClipError(f"{name}: cannot be read: {reason}; check its permissions and its disk.")
 
 
 class StreamBrokenError(Exception):

@@ -67,7 +67,7 @@ def list_stills(folder: Location) -> list[Location]:
     try:
         files = [file for file in folder.iterdir() if is_still(file.name) and not file.name.startswith(".")]
     except OSError as error:
-        raise unreadable(folder.name, error, "opened") from error
+        raise unreadable(folder.name, error) from error
     return sorted(files, key=lambda file: _natural_key(file.name))
 
 

@@ -83,6 +83,7 @@ def test_an_exam_that_harms_its_worker_fails_alone(
     ]
 
 
+@pytest.mark.usefixtures("worker_processes")
 def test_few_exams_are_begun_at_a_time_and_those_of_an_animal_one_after_the_other(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

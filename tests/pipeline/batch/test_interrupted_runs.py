@@ -20,7 +20,7 @@ from pipeline.cli.exit_codes import ExitCode, batch_exit_code
 from pipeline.report import exam_files
 from pipeline.store.store import Store
 from tests.pipeline.batch.three_animals import film_three_animals, run
-from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
+from tests.pipeline.blob_finder import write_exam_folder
 from tests.pipeline.run_ended import contents
 
 COMMAND = Path(__file__).parents[1] / "blob_finder.py"
@@ -33,14 +33,6 @@ def filmed(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 class ProcessEnd(BaseException):
     """Stands for the end of the process."""
-
-
-class WithoutPdf(BlobFinder):
-    """In the process that loads this detector, no PDF is drawn: that is slow, and its content does not matter here."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        exam_files.sheet_pdf = lambda *arguments: b"%PDF"
 
 
 class StepCounter:
@@ -70,19 +62,21 @@ def test_run_that_ends_at_any_step_can_be_continued(tmp_path: Path, monkeypatch:
     root = tmp_path / "root"
     write_exam_folder(root, "AF-0001", {"left-1.mp4": 2, "right-1.mp4": 1}, frames=16)
     write_exam_folder(root, "AF-0002", {"left-1.mp4": 1}, frames=16)
+    # To draw a PDF is slow, and its content does not matter here.
+    monkeypatch.setattr(exam_files, "sheet_pdf", lambda *arguments: b"%PDF")
     with monkeypatch.context() as patches:
         counter = StepCounter(0, patches)
-        run(root, tmp_path / "undisturbed", WithoutPdf)
+        run(root, tmp_path / "undisturbed")
     assert counter.steps > 30
     for at in range(1, counter.steps + 1):
         out = tmp_path / f"ended-{at}"
         with monkeypatch.context() as patches:
             StepCounter(at, patches)
             with pytest.raises(ProcessEnd):
-                run(root, out, WithoutPdf)
+                run(root, out)
         for path in out.rglob("*.json"):
             json.loads(path.read_bytes())
-        assert batch_exit_code(run(root, out, WithoutPdf)) == ExitCode.DONE
+        assert batch_exit_code(run(root, out)) == ExitCode.DONE
         assert contents(out) == contents(tmp_path / "undisturbed"), f"ended at step {at} of {counter.steps}"
 
 

@@ -11,7 +11,7 @@ from pipeline.exams.exam_search import ExamClip, find_exams
 from pipeline.settings import load_settings
 from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
 
-SETTINGS = load_settings()
+SETTINGS = load_settings().with_network_rate(0)  # so that no frame is interpolated
 FRAMES = 40
 
 

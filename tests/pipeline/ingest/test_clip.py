@@ -167,7 +167,7 @@ def test_a_file_without_read_permission(
     path = encode_video(tmp_path / "a.mp4", "libx264", frames=2)
     denied = PermissionError(errno.EACCES, "Permission denied")
     monkeypatch.setattr(Path, "open", Mock(side_effect=denied))
-    assert "cannot be opened: Permission denied" in refusal_reason(path, settings)
+    assert "cannot be read: Permission denied" in refusal_reason(path, settings)
 
 
 @pytest.mark.parametrize("text", ["#EXTM3U\n#EXTINF:2,\nb.mp4\n#EXT-X-ENDLIST\n", "ffconcat version 1.0\nfile b.mp4\n"])

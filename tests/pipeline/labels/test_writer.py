@@ -119,9 +119,14 @@ def test_a_changed_recording_is_reported(vet: Visitor, served: Served, out: Path
     assert {image["clip"] for image in read(tmp_path / "labels")["images"]} == {"right-1.mp4"}
 
 
-def test_the_command_reports_how_much_was_written(vet: Visitor, out: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_command_reports_how_much_was_written(
+    vet: Visitor, out: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     sign(vet, {"kind": "egg", "eggs": segments(vet)})
-    assert app.main(["labels", "--out", str(out), "--to", str(out / "labels"), "--json"]) == ExitCode.DONE
+    settings = tmp_path / "every-frame.toml"  # as the exams were read
+    settings.write_text("[detect]\nnetwork_frames_per_second = 0\n")
+    options = ["--settings", str(settings), "--json"]
+    assert app.main(["labels", "--out", str(out), "--to", str(out / "labels"), *options]) == ExitCode.DONE
     report = json.loads(capsys.readouterr().out)
     assert report["exams"] == 1
     assert report["frames"] == len(list((out / "labels" / "images").iterdir()))

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from babel.messages.catalog import Catalog
 
-from pipeline import settings
+from pipeline import settings_tables
 from pipeline.language import catalogue, stored_text
 from pipeline.language.extraction import extracted_catalogue
 
@@ -43,14 +43,14 @@ def _pseudo_catalogue() -> Catalog:
 @contextmanager
 def pseudo_language() -> Iterator[None]:
     """Inside it, pages may be in `PSEUDO`."""
-    read, known = catalogue.read_catalogue, settings.languages
+    read, known = catalogue.read_catalogue, settings_tables.languages
     caches = (catalogue.translations, catalogue.stored_messages, catalogue.script_sentences, stored_text._patterns)
     catalogue.read_catalogue = lambda language: _pseudo_catalogue() if language == PSEUDO else read(language)
-    settings.languages = lambda: (*known(), PSEUDO)
+    settings_tables.languages = lambda: (*known(), PSEUDO)
     try:
         yield
     finally:
-        catalogue.read_catalogue, settings.languages = read, known
+        catalogue.read_catalogue, settings_tables.languages = read, known
         for cached in caches:
             cached.cache_clear()
 

