@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from tests.pipeline.review.conftest import night, out, serve, served, vet
+from tests.pipeline.review.conftest import as_read, night, out, serve, served, vet
 
-__all__ = ["night", "out", "serve", "served", "vet"]
+__all__ = ["as_read", "night", "out", "serve", "served", "vet"]

@@ -120,12 +120,10 @@ def test_a_changed_recording_is_reported(vet: Visitor, served: Served, out: Path
 
 
 def test_the_command_reports_how_much_was_written(
-    vet: Visitor, out: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    vet: Visitor, out: Path, as_read: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     sign(vet, {"kind": "egg", "eggs": segments(vet)})
-    settings = tmp_path / "every-frame.toml"  # as the exams were read
-    settings.write_text("[detect]\nnetwork_frames_per_second = 0\n")
-    options = ["--settings", str(settings), "--json"]
+    options = ["--settings", str(as_read), "--json"]
     assert app.main(["labels", "--out", str(out), "--to", str(out / "labels"), *options]) == ExitCode.DONE
     report = json.loads(capsys.readouterr().out)
     assert report["exams"] == 1

@@ -56,6 +56,14 @@ def night(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
+def as_read(tmp_path: Path) -> Path:
+    """A settings file with which the night is read as in ``SETTINGS``."""
+    path = tmp_path / "every-frame.toml"
+    path.write_text("[detect]\nnetwork_frames_per_second = 0\n")
+    return path
+
+
+@pytest.fixture
 def out(night: Path, tmp_path: Path) -> Path:
     return Path(shutil.copytree(night, tmp_path / "out"))
 

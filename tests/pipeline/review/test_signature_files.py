@@ -105,9 +105,9 @@ def test_a_changed_or_missing_file_is_written_anew(folder: Path, out: Path, name
 
 
 def test_the_server_and_the_batch_bring_the_files_up_to_date(
-    serve: Callable[..., Served], clutchlight: Clutchlight, night: Path, folder: Path, out: Path
+    serve: Callable[..., Served], clutchlight: Clutchlight, night: Path, folder: Path, out: Path, as_read: Path
 ) -> None:
-    run = ("batch", night.parent / "root", "--out", out, "--quiet")
+    run = ("batch", night.parent / "root", "--out", out, "--settings", as_read, "--quiet")
     assert clutchlight(*run).code == 0
     assert "Signed by <b>Orla Finch</b>" in (folder / "report.html").read_text()
     store_answer(out, ReopenExam(reason="a slip"))
@@ -124,7 +124,7 @@ def test_the_server_and_the_batch_bring_the_files_up_to_date(
 
 
 def test_a_signature_that_the_journal_does_not_hold_is_named_and_kept(
-    clutchlight: Clutchlight, night: Path, folder: Path, out: Path
+    clutchlight: Clutchlight, night: Path, folder: Path, out: Path, as_read: Path
 ) -> None:
     """An older people's file and its head were put in place of the newer ones."""
     sound = files(folder)
@@ -139,7 +139,7 @@ def test_a_signature_that_the_journal_does_not_hold_is_named_and_kept(
     assert "say that Orla Finch signed it, which people.sqlite does not hold" in problem
     assert files(folder) == sound
     assert any("Orla Finch signed it" in problem for problem in check_folder(out).problems)
-    batch = clutchlight("batch", night.parent / "root", "--out", out, "--quiet")
+    batch = clutchlight("batch", night.parent / "root", "--out", out, "--settings", as_read, "--quiet")
     assert batch.code == ExitCode.SOME_UNUSABLE
     assert "Orla Finch signed it" in batch.stderr
     assert files(folder) == sound

@@ -19,9 +19,17 @@ from pipeline.detect.detector import Detections, ModelInfo
 from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector.sector import Sector
 from pipeline.review.frame_cache import FrameUnavailableError
-from pipeline.settings import load_settings
 from tests.pipeline.blob_finder import BlobFinder
-from tests.pipeline.review.conftest import EXAM, SCRIPT_ANIMAL, SCRIPT_SPECIES, UNCERTAIN_EXAM, Served, Visitor, writing
+from tests.pipeline.review.conftest import (
+    EXAM,
+    SCRIPT_ANIMAL,
+    SCRIPT_SPECIES,
+    SETTINGS,
+    UNCERTAIN_EXAM,
+    Served,
+    Visitor,
+    writing,
+)
 
 
 def state(visitor: Visitor, exam: str = EXAM) -> Any:
@@ -300,7 +308,7 @@ def test_answers_stay_with_their_eggs_when_another_network_reads_the_recordings(
     vet.submit({"kind": "stage", "eggs": [eggs[5]], "stage": "thin-shelled"}, request_id="request-2")
     vet.submit({"kind": "signed"}, request_id="request-3")
     signed = vet.client.get(f"{EXAM}/sheet").text
-    run_batch(night.parent / "root", out, load_settings(), OtherFinder)
+    run_batch(night.parent / "root", out, SETTINGS, OtherFinder)
     after = state(vet)
     assert after["fingerprint"] != before["fingerprint"]
     assert [egg["verdict"] for egg in after["eggs"]] == ["not-egg", *[None] * 4, "egg", None, None]
