@@ -18,12 +18,13 @@ __all__ = ["NetworkWork", "count_work"]
 class NetworkWork:
     """operations : of one picture, additions and multiplications counted apart
     activations : numbers that convolutions read and write for one picture
-    weights : numbers that they read for each batch
+    weights : numbers that they read for each batch;  parameters : all that are learned
     """
 
     operations: int
     activations: int
     weights: int
+    parameters: int
 
     def bytes_per_picture(self, *, batch: int, bytes_per_number: int) -> float:
         """The least that has to be moved: each convolution reads its input and writes its output once, whatever is
@@ -31,8 +32,8 @@ class NetworkWork:
         return bytes_per_number * (self.activations + self.weights / batch)
 
 
-def count_work(config: NetworkConfig) -> NetworkWork:
-    """Of a network of this shape. Nothing is computed."""
+def count_work(config: NetworkConfig, side_px: int = INPUT_SIDE_PX) -> NetworkWork:
+    """Of a network of this shape, for pictures of that side. Nothing is computed."""
     operations = activations = weights = 0
 
     def count(layer: nn.Module, given: tuple[Tensor], answer: Tensor) -> None:
@@ -47,5 +48,6 @@ def count_work(config: NetworkConfig) -> NetworkWork:
         for layer in network.modules():
             if isinstance(layer, nn.Conv2d):
                 layer.register_forward_hook(count)
-        network(torch.empty(1, config.frames, INPUT_SIDE_PX, INPUT_SIDE_PX))
-    return NetworkWork(operations, activations, weights)
+        network(torch.empty(1, config.frames, side_px, side_px))
+    parameters = sum(each.numel() for each in network.parameters())
+    return NetworkWork(operations, activations, weights, parameters)

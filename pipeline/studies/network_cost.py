@@ -11,9 +11,9 @@ from statistics import median
 
 import numpy as np
 import torch
-from torch.utils.flop_counter import FlopCounterMode
 
 from models.network import EggNetwork
+from models.network_work import count_work
 from models.openvino_engine import OpenVinoEngine
 from models.output_channels import INPUT_SIDE_PX
 from models.weights_file import NetworkConfig
@@ -93,7 +93,5 @@ def _torch(config: NetworkConfig, side_px: int) -> Callable[[], object]:
 
 def network_size(config: NetworkConfig, side_px: int) -> tuple[float, int]:
     """10^9 operations a picture, and the number of parameters."""
-    network = EggNetwork(config).eval()
-    with FlopCounterMode(display=False) as counter, torch.no_grad():
-        network(torch.zeros(1, config.frames, side_px, side_px))
-    return counter.get_total_flops() / 1e9, sum(each.numel() for each in network.parameters())
+    work = count_work(config, side_px)
+    return work.operations / 1e9, work.parameters

@@ -17,6 +17,6 @@ def test_work_is_that_of_all_convolutions() -> None:
 
 
 def test_larger_batches_share_the_weights() -> None:
-    work = NetworkWork(operations=1, activations=100, weights=40)
+    work = NetworkWork(operations=1, activations=100, weights=40, parameters=50)
     assert work.bytes_per_picture(batch=1, bytes_per_number=2) == 280
     assert work.bytes_per_picture(batch=4, bytes_per_number=2) == 220
