@@ -35,9 +35,9 @@ def filmed(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def fresh(filmed: Path) -> Path:
+def fresh(filmed: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The results of an undisturbed run over the same recordings."""
-    out = filmed.parent / "fresh"
+    out = tmp_path_factory.mktemp("fresh")
     run_batch(filmed, out, load_settings(), BlobFinder)
     return out
 

@@ -36,10 +36,11 @@ def filmed(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def fresh(filmed: Path) -> dict[str, bytes]:
+def fresh(filmed: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
     """The files of a night on one machine."""
-    run_batch(filmed, filmed.parent / "fresh", LOADED, BlobFinder)
-    return contents(filmed.parent / "fresh")
+    out = tmp_path_factory.mktemp("fresh")
+    run_batch(filmed, out, LOADED, BlobFinder)
+    return contents(out)
 
 
 def night(
