@@ -12,6 +12,7 @@ ClutchlightError                 the root: every error that the program reports 
 ├── LabelsError                  labels that a network cannot be trained on (synthetic.training.labelled_pictures)
 ├── LocationError                an address of recordings that cannot be used (pipeline.locations.location)
 ├── ExamRootError                no folder to look for exams in (pipeline.exams.exam_search)
+├── RefusedExamError             an exam that cannot be processed (pipeline.exams.exam_folder)
 ├── ClipError                    a recording that cannot be read or trusted (pipeline.ingest.frame)
 ├── StoreError                   a database that cannot be used (pipeline.store.schema)
 ├── UploadError                  a file that cannot be copied to object storage (pipeline.night.upload)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pipeline.batch.stored_summaries import read_summary
 from pipeline.estimate.history import AnimalBackground
 from pipeline.estimate.results import Visit
-from pipeline.exams.exam_search import Exam
+from pipeline.exams.exam import Exam
 from pipeline.exams.outcomes import Outcome
 from pipeline.exams.species import SpeciesProfile, find_profile, load_profiles
 from pipeline.people.journal import Journal

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pipeline.exams.exam_search import Exam
+from pipeline.exams.exam import Exam
 from pipeline.exams.folder_names import animal_folder
 from pipeline.store.store import Store
 

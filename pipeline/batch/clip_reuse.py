@@ -21,7 +21,7 @@ from pipeline.batch.refused_recordings import Refusal, RefusedRecordings
 from pipeline.batch.run_context import RunContext
 from pipeline.batch.run_report import ClipReport, ClipStatus
 from pipeline.batch.settling import Settling
-from pipeline.exams.exam_search import Exam, ExamClip
+from pipeline.exams.exam import Exam, ExamClip
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.recording_identity import RecordingIdentity, file_state
 from pipeline.locations.file_state import FileState

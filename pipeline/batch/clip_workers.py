@@ -12,7 +12,7 @@ from types import TracebackType
 
 from pipeline.batch.exam_job import ExamJob, ExamResult, process_exam
 from pipeline.detect.detector import FrameDetector, ModelInfo
-from pipeline.exams.exam_search import ExamClip
+from pipeline.exams.exam import ExamClip
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.recording_identity import file_sha256, file_state, pictures_sha256
 from pipeline.locations.file_state import FileState

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.exams.exam_search import Exam, ExamProblem
+from pipeline.exams.exam import Exam
+from pipeline.exams.exam_search import ExamProblem
 from pipeline.store.seen_folders import SeenFolders
 from pipeline.store.store import Store, StoreError
 

@@ -11,7 +11,7 @@ from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from pipeline.exams.exam_search import Exam, ExamClip
+from pipeline.exams.exam import Exam, ExamClip
 from pipeline.ingest.recording_identity import RecordingIdentity
 from pipeline.locations.location import Location
 

@@ -15,7 +15,7 @@ from pipeline.batch.result_version import RESULT_VERSION
 from pipeline.batch.stored_summaries import stored_exam
 from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.estimate.history import AnimalBackground
-from pipeline.exams.exam_search import Exam
+from pipeline.exams.exam import Exam
 from pipeline.locations.file_state import FileState
 from pipeline.locations.location import Location
 from pipeline.report.exam_files import EstimatedExam, exam_files

@@ -27,7 +27,8 @@ from pipeline.batch.known_exams import KnownExams
 from pipeline.batch.run_context import RunContext
 from pipeline.batch.run_report import ClipReport, ExamReport, ExamStatus
 from pipeline.batch.stored_summaries import read_summary
-from pipeline.exams.exam_search import Exam, ExamSearch
+from pipeline.exams.exam import Exam
+from pipeline.exams.exam_search import ExamSearch
 from pipeline.exams.folder_names import exam_folder
 from pipeline.ingest.file_types import is_dicom
 from pipeline.ingest.recording_identity import file_state

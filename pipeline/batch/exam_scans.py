@@ -8,7 +8,7 @@ from pathlib import Path
 from pipeline.batch.clip_reuse import ClipReader
 from pipeline.batch.clip_workers import ClipWorkers, DetectorLoader
 from pipeline.batch.run_context import RunContext
-from pipeline.exams.exam_search import Exam
+from pipeline.exams.exam import Exam
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.settings import Settings
 from pipeline.store.lock import hold_lock

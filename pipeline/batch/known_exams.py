@@ -18,7 +18,9 @@ from pathlib import Path
 from models.printable import printable
 from pipeline.batch.exam_basis import ExamBasis
 from pipeline.batch.run_report import ExamReport, ExamStatus, NetworkInUse
-from pipeline.exams.exam_search import Exam, ExamProblem, read_exam
+from pipeline.exams.exam import Exam
+from pipeline.exams.exam_folder import read_exam
+from pipeline.exams.exam_search import ExamProblem
 from pipeline.exams.folder_names import exam_folder
 from pipeline.exams.folder_state import KnownExam, folder_state
 from pipeline.ingest.recording_identity import RecordingIdentity, file_sample

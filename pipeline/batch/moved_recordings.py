@@ -11,7 +11,7 @@ from pipeline.batch.known_exams import MOVED, KnownExams
 from pipeline.batch.stored_summaries import read_summary, stored_exam
 from pipeline.estimate.flags.catalogue import by_urgency
 from pipeline.estimate.flags.raised_flag import RaisedFlag
-from pipeline.exams.exam_search import Exam
+from pipeline.exams.exam import Exam
 from pipeline.people.event_log import EventLog, ExamKey
 from pipeline.people.journal import Journal
 from pipeline.people.signatures import current_signature

@@ -32,7 +32,8 @@ from pipeline.batch.overview_facts import begin_changes
 from pipeline.batch.result_version import RESULT_VERSION
 from pipeline.batch.run_report import BatchReport, ExamReport, NetworkInUse
 from pipeline.calibration_file import UNCALIBRATED_WARNING
-from pipeline.exams.exam_search import Exam, find_exams
+from pipeline.exams.exam import Exam
+from pipeline.exams.exam_search import find_exams
 from pipeline.exams.folder_names import exam_folder
 from pipeline.locations.location import Location, is_within
 from pipeline.people.journal import Journal

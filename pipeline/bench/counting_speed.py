@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from pipeline.detect.detector import Detections
 from pipeline.estimate.exam_estimate import estimate_exam
-from pipeline.exams.exam_search import Exam
+from pipeline.exams.exam import Exam
 from pipeline.scan.coverage import ClipCoverage
 from pipeline.settings import Settings
 from pipeline.track.course_search import find_courses

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from models.contrast import contrast_snr
 from pipeline.bench.ground_truth import DataSet, TrueObjects, rows_by_frame
-from pipeline.exams.exam_search import ExamClip, find_exams
+from pipeline.exams.exam import ExamClip
+from pipeline.exams.exam_search import find_exams
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
 from pipeline.settings_tables import IngestSettings

@@ -12,7 +12,7 @@ from dataclasses import replace
 from itertools import islice
 
 from pipeline.detect.detector import Detections, FrameDetector, ModelInfo
-from pipeline.exams.exam_search import ExamClip
+from pipeline.exams.exam import ExamClip
 from pipeline.ingest.clip import Recording, open_clip
 from pipeline.ingest.dicom.regions import RegionCalibration
 from pipeline.ingest.frame import ClipError, Frame

@@ -16,7 +16,8 @@ from pipeline.batch.clip_workers import DetectorLoader
 from pipeline.batch.exam_scans import read_exam_scans
 from pipeline.bench.animal_truth import AnimalTruth
 from pipeline.bench.ground_truth import DataSet, DataSetError
-from pipeline.exams.exam_search import Exam, find_exams
+from pipeline.exams.exam import Exam
+from pipeline.exams.exam_search import find_exams
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.scan.coverage import ClipCoverage, clip_coverage
 from pipeline.settings import Settings

@@ -23,7 +23,7 @@ from pipeline.estimate.sizes import Measurement, measure_eggs
 from pipeline.estimate.stage_evidence import StageEvidence, assign_stages, collect_stage_evidence
 from pipeline.estimate.stages import clutch_stage, egg_stage, stage_tuple
 from pipeline.estimate.track_features import track_features
-from pipeline.exams.exam_search import Exam
+from pipeline.exams.exam import Exam
 from pipeline.exams.species import SpeciesProfile
 from pipeline.scan.coverage import ClipCoverage, usable_clips
 from pipeline.settings import Settings
@@ -79,7 +79,7 @@ def estimate_exam(
     >>> import datetime as dt
     >>> from pathlib import Path
     >>> from pipeline import load_settings
-    >>> from pipeline.exams.exam_search import Exam
+    >>> from pipeline.exams.exam import Exam
     >>> exam = Exam(Path("exam"), "AF-0412", dt.date(2026, 5, 14), None, None, None, None, passed_before=0, clips=())
     >>> finding = estimate_exam(exam, [], [], load_settings())
     >>> finding.stage, finding.shelled.at_least, finding.shelled.estimate

@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from pathlib import PurePosixPath
 from urllib.parse import quote
 
-from pipeline.exams.exam_search import Exam
+from pipeline.exams.exam import Exam
 
 __all__ = ["animal_folder", "clip_file_stems", "exam_folder", "relative_url", "safe_name"]
 

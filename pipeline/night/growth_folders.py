@@ -21,7 +21,8 @@ from pipeline.batch.run_report import BatchReport, ClipReport, ClipStatus, ExamR
 from pipeline.batch.stored_summaries import stored_exam
 from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.estimate.results import ExamFinding
-from pipeline.exams.exam_search import Exam, find_exams
+from pipeline.exams.exam import Exam
+from pipeline.exams.exam_search import find_exams
 from pipeline.exams.folder_names import exam_folder
 from pipeline.ingest.recording_identity import RecordingIdentity, file_sha256, file_state
 from pipeline.night.night_record import NightRecord, ended_night, write_night

@@ -15,7 +15,7 @@ from models.stages import STAGES
 from pipeline.detect.detector import FrameDetector
 from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.estimate.results import Count
-from pipeline.exams.exam_search import Exam, ExamClip
+from pipeline.exams.exam import Exam, ExamClip
 from pipeline.ingest.clip import Recording
 from pipeline.ingest.file_types import is_recording
 from pipeline.ingest.frame import ClipError

@@ -17,7 +17,7 @@ from xml.sax.saxutils import escape
 
 from models.stages import Stage
 from pipeline.estimate.results import EggFinding, ExamFinding
-from pipeline.exams.exam_search import Exam
+from pipeline.exams.exam import Exam
 from pipeline.language.translation import gettext
 from pipeline.report.sightings import best_picture, sorted_sightings
 from pipeline.scan.clip_scan import ClipScan

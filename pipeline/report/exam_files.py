@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from pipeline.estimate.results import ExamFinding
-from pipeline.exams.exam_search import Exam
+from pipeline.exams.exam import Exam
 from pipeline.exams.folder_names import clip_file_stems, exam_folder
 from pipeline.report.export.coco import detections_chunks
 from pipeline.report.export.dicom_sources import dicom_headers

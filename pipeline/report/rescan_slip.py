@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from pipeline.exams.exam_search import Exam
+from pipeline.exams.exam import Exam
 from pipeline.formatting import date_text, moment_text
 from pipeline.language.translation import gettext
 from pipeline.report.flag_text import translated_flags

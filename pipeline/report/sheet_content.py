@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from pipeline.estimate.results import EggFinding, ExamFinding, Flag, History
-from pipeline.exams.exam_search import Exam
+from pipeline.exams.exam import Exam
 from pipeline.formatting import MULTIPLICATION_SIGN, date_text, number_text, percent
 from pipeline.language.stored_text import stored_text
 from pipeline.language.translation import gettext, mark, ngettext

@@ -13,7 +13,7 @@ from types import MappingProxyType
 from typing import Literal
 
 from pipeline.estimate.results import Change, Count, ExamFinding
-from pipeline.exams.exam_search import Exam
+from pipeline.exams.exam import Exam
 from pipeline.exams.folder_names import exam_folder
 from pipeline.report.sightings import measured_sizes_mm
 from pipeline.report.sign_off import SignOff

@@ -17,7 +17,7 @@ from pipeline.estimate.exam_estimate import estimate_grouping, group_exam
 from pipeline.estimate.flags.catalogue import by_urgency
 from pipeline.estimate.history import AnimalBackground
 from pipeline.estimate.results import ExamFinding
-from pipeline.exams.exam_search import Exam
+from pipeline.exams.exam import Exam
 from pipeline.people.event_log import ExamKey
 from pipeline.people.journal import Journal
 from pipeline.report.export.result import ModelIdentity

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.detect.detector import Detections, FrameDetector
-from pipeline.exams.exam_search import ExamClip
+from pipeline.exams.exam import ExamClip
 from pipeline.ingest.clip import Recording, open_clip
 from pipeline.ingest.frame import ClipError, Frame
 from pipeline.ingest.quality.clip_quality import ClipQuality

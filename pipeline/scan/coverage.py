@@ -64,7 +64,7 @@ def clip_coverage(scan: ClipScan, duplicate_locations: tuple[str, ...] = ()) -> 
     Examples
     --------
     >>> from pathlib import Path
-    >>> from pipeline.exams.exam_search import ExamClip
+    >>> from pipeline.exams.exam import ExamClip
     >>> from pipeline.scan.clip_scan import refused_scan
     >>> clip = ExamClip(Path("left-1.mp4"), "left-1.mp4", "left", mm_per_px=None, depth_mm=None)
     >>> coverage = clip_coverage(refused_scan(clip, "", "the file is empty."))

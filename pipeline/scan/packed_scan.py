@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from pipeline.exams.exam_search import ExamClip
+from pipeline.exams.exam import ExamClip
 from pipeline.scan.clip_scan import ClipScan, refused_scan
 from pipeline.scan.serialization import open_archive, pack_scan, unpack_scan
 from pipeline.store.records import StoredScan

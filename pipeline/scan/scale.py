@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from pipeline.exams.exam_search import ExamClip
+from pipeline.exams.exam import ExamClip
 from pipeline.ingest.sector.ruler import Ruler, matching_tick_mm
 
 __all__ = ["RecordedScale", "Scale", "ScaleSource", "clip_scale"]

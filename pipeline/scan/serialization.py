@@ -23,7 +23,7 @@ from safetensors import SafetensorError
 from safetensors.numpy import load, save
 
 from pipeline.detect.shell_signs import ShellSigns
-from pipeline.exams.exam_search import ExamClip
+from pipeline.exams.exam import ExamClip
 from pipeline.ingest.quality.clip_quality import ClipQuality
 from pipeline.ingest.sector.ruler import Ruler
 from pipeline.scan.clip_scan import ClipScan, ScanPicture

@@ -16,7 +16,7 @@ import cv2
 
 from pipeline.detect.detector import FrameDetector
 from pipeline.estimate.exam_estimate import estimate_exam
-from pipeline.exams.exam_search import Exam, ExamClip
+from pipeline.exams.exam import Exam, ExamClip
 from pipeline.ingest.frame import ClipError
 from pipeline.report.exam_files import EstimatedExam, exam_files
 from pipeline.report.export.result import ModelIdentity

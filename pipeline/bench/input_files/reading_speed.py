@@ -11,7 +11,7 @@ from typing import Any
 
 from pipeline.bench.input_files.blind_detector import BlindDetector
 from pipeline.bench.input_files.sample_files import VIDEO_FORMATS, moving_speckle, write_video
-from pipeline.exams.exam_search import ExamClip
+from pipeline.exams.exam import ExamClip
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.quality.usable_frames import UsableFrames
 from pipeline.ingest.sector.ruler import find_ruler

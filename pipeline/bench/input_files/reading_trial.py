@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Any, Literal
 
 from pipeline.bench.input_files.blind_detector import BlindDetector
-from pipeline.exams.exam_search import ExamClip, find_exams
+from pipeline.exams.exam import ExamClip
+from pipeline.exams.exam_search import find_exams
 from pipeline.ingest.recording_identity import file_sha256, pictures_sha256
 from pipeline.scan.clip_scan import scan_clip
 from pipeline.settings import Settings

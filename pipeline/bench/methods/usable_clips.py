@@ -9,7 +9,8 @@ from dataclasses import dataclass
 
 from pipeline.bench.ground_truth import DataSet
 from pipeline.bench.methods.method import Picture
-from pipeline.exams.exam_search import ExamClip, find_exams
+from pipeline.exams.exam import ExamClip
+from pipeline.exams.exam_search import find_exams
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.quality.usable_frames import UsableFrames

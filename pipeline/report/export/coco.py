@@ -24,7 +24,7 @@ import numpy as np
 
 from models.ellipse import area, bounding_boxes, outline
 from pipeline.estimate.results import ExamFinding
-from pipeline.exams.exam_search import Exam
+from pipeline.exams.exam import Exam
 from pipeline.report.export.object_scores import ObjectScores, object_scores
 from pipeline.report.sightings import egg_id_by_track, sorted_scans
 from pipeline.scan.clip_scan import ClipScan

@@ -6,7 +6,7 @@ import warnings
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from pipeline.exams.exam_search import Exam
+from pipeline.exams.exam import Exam
 from pipeline.ingest.file_types import is_dicom
 from pipeline.scan.clip_scan import ClipScan
 

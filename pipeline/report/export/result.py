@@ -14,7 +14,7 @@ from typing import Any
 
 from models.stages import STAGES
 from pipeline.estimate.results import Count, EggFinding, EggSigns, ExamFinding, Sighting
-from pipeline.exams.exam_search import Exam
+from pipeline.exams.exam import Exam
 from pipeline.report.export.history_document import history_document
 from pipeline.report.sightings import sorted_scans, sorted_sightings
 from pipeline.scan.clip_scan import ClipScan

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from models.ellipse import canonical
 from pipeline.estimate.results import Count, EggFinding, ExamFinding, Sighting
-from pipeline.exams.exam_search import Exam
+from pipeline.exams.exam import Exam
 from pipeline.report.export.result import ModelIdentity
 from pipeline.report.sightings import sorted_sightings
 from pipeline.scan.clip_scan import ClipScan

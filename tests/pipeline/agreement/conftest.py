@@ -6,7 +6,7 @@ import datetime as dt
 from pathlib import Path
 
 from pipeline.estimate.results import Count, ExamFinding
-from pipeline.exams.exam_search import Exam
+from pipeline.exams.exam import Exam
 from pipeline.exams.outcomes import Outcome, OutcomeKind
 from pipeline.report.summary import ExamSummary
 

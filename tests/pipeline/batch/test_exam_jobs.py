@@ -21,7 +21,7 @@ from pipeline.batch.clip_workers import ClipWorkers
 from pipeline.batch.events import BatchEvent, ExamFinished, ExamStarted
 from pipeline.batch.exam_job import PackedFile
 from pipeline.batch.exam_processor import SPARE_EXAMS, in_rounds
-from pipeline.exams.exam_search import Exam
+from pipeline.exams.exam import Exam
 from tests.pipeline.batch.three_animals import film_three_animals, run
 from tests.pipeline.blob_finder import BlobFinder
 

@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from pipeline.bench.thinned_scans import scan_thinned
-from pipeline.exams.exam_search import ExamClip, find_exams
+from pipeline.exams.exam import ExamClip
+from pipeline.exams.exam_search import find_exams
 from pipeline.settings import load_settings
 from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.calibration.training_exams import CrossedObject, TrackLabel, TrainingExam
-from pipeline.exams.exam_search import Exam
+from pipeline.exams.exam import Exam
 from pipeline.scan.coverage import ClipCoverage
 from pipeline.track.merging.by_kind import ByKind
 from pipeline.track.tracks import ClipTracks, Track

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from pipeline.estimate.exam_estimate import estimate_exam, estimate_grouping, group_exam
 from pipeline.estimate.history import AnimalBackground
 from pipeline.estimate.results import ExamFinding
-from pipeline.exams.exam_search import Exam
+from pipeline.exams.exam import Exam
 from pipeline.exams.species import find_profile, load_profiles
 from pipeline.scan.coverage import ClipCoverage
 from pipeline.settings import load_settings

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.exams import exam_search
+from pipeline.exams import exam_folder
 from pipeline.exams.exam_file import ExamFile
 from pipeline.exams.exam_search import ExamRootError, ExamSearch, find_exams
 
@@ -228,7 +228,7 @@ def test_unexpected_error_in_one_exam_does_not_end_the_search(tmp_path: Path, mo
     def broken(path: Path, model: type[ExamFile]) -> ExamFile:
         raise ValueError("\x1b[31m" + "x" * 5000)
 
-    monkeypatch.setattr(exam_search, "read_toml", broken)
+    monkeypatch.setattr(exam_folder, "read_toml", broken)
     write(write(tmp_path / "A" / "2026-05-14" / "left.mp4").parent / "exam.toml")
     write(tmp_path / "B" / "2026-05-14" / "left.mp4")
     search = find_exams(tmp_path)

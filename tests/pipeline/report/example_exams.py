@@ -14,7 +14,7 @@ import numpy as np
 from models.stages import STAGES
 from pipeline.estimate.history import AnimalBackground, make_history
 from pipeline.estimate.results import Count, EggFinding, EggSigns, ExamFinding, Flag, Sighting, UncountedObject, Visit
-from pipeline.exams.exam_search import Exam, ExamClip
+from pipeline.exams.exam import Exam, ExamClip
 from pipeline.exams.folder_names import exam_folder
 from pipeline.exams.outcomes import Outcome
 from pipeline.exams.species import load_profiles

@@ -14,7 +14,7 @@ import pytest
 from pipeline.report.body_map import BODY_BOX, HEIGHT, STAGE_DASH_ARRAYS, WIDTH, body_map, body_map_svg, body_map_text
 
 if TYPE_CHECKING:
-    from pipeline.exams.exam_search import Exam
+    from pipeline.exams.exam import Exam
     from pipeline.report.body_map import BodyMap
     from tests.pipeline.report.example_exams import ExampleExam
 

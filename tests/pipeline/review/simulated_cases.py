@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline.estimate.exam_estimate import estimate_exam, group_exam
 from pipeline.estimate.history import AnimalBackground
-from pipeline.exams.exam_search import Exam, ExamClip
+from pipeline.exams.exam import Exam, ExamClip
 from pipeline.exams.species import find_profile, load_profiles
 from pipeline.people.answers import RequestedAnswer
 from pipeline.people.event_log import Event, EventLog

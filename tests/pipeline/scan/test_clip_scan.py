@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from pipeline.detect.detector import Detections
-from pipeline.exams.exam_search import ExamClip
+from pipeline.exams.exam import ExamClip
 from pipeline.ingest.frame import Frame
 from pipeline.ingest.sector import region_sector
 from pipeline.ingest.sector.sector import Sector

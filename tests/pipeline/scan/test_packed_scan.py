@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.exams.exam_search import ExamClip
+from pipeline.exams.exam import ExamClip
 from pipeline.scan.packed_scan import PackedScan
 from pipeline.scan.serialization import pack_scan
 from pipeline.store.records import StoredScan

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.exams.exam_search import ExamClip
+from pipeline.exams.exam import ExamClip
 from pipeline.ingest.sector.ruler import Ruler
 from pipeline.scan.scale import RecordedScale, Scale, clip_scale
 

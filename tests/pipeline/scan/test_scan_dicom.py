@@ -9,7 +9,8 @@ import cv2
 import numpy as np
 import pytest
 
-from pipeline.exams.exam_search import ExamClip, find_exams
+from pipeline.exams.exam import ExamClip
+from pipeline.exams.exam_search import find_exams
 from pipeline.scan.clip_scan import ClipScan, scan_clip
 from pipeline.scan.serialization import pack_scan, unpack_scan
 from pipeline.settings import load_settings

@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given, settings
 
 from pipeline.detect.shell_signs import ShellSigns
-from pipeline.exams.exam_search import ExamClip
+from pipeline.exams.exam import ExamClip
 from pipeline.scan import serialization
 from pipeline.scan.clip_scan import ClipScan, ScanPicture
 from pipeline.scan.serialization import pack_scan, unpack_scan

@@ -14,7 +14,7 @@ from PIL import Image
 
 from pipeline.bench.input_files.blind_detector import BlindDetector
 from pipeline.bench.input_files.simulated_screens import SimulatedScreen
-from pipeline.exams.exam_search import ExamClip
+from pipeline.exams.exam import ExamClip
 from pipeline.ingest.clip import open_clip
 from pipeline.ingest.quality.colour_doppler import ColourDopplerDetector
 from pipeline.ingest.sector.sector import Sector

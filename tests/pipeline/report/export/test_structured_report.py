@@ -18,7 +18,7 @@ from pydicom import dcmread
 from pydicom.uid import generate_uid
 
 from pipeline.estimate.exam_estimate import estimate_exam
-from pipeline.exams.exam_search import Exam, ExamClip
+from pipeline.exams.exam import Exam, ExamClip
 from pipeline.report.exam_files import EstimatedExam, exam_files
 from pipeline.report.export.dicom_sources import dicom_headers
 from pipeline.report.export.result import ModelIdentity
