@@ -9,7 +9,8 @@ from typing import Any
 
 from configs.reading import config_path, read_toml
 from models.weights_file import shipped_weights
-from pipeline.calibration_file import Calibration, CalibrationError, load_calibration, shipped_calibration
+from pipeline.calibration_file import CalibrationError, load_calibration, shipped_calibration
+from pipeline.calibration_tables import Calibration
 from pipeline.settings_tables import SettingsTables
 
 __all__ = ["Settings", "load_settings", "scan_settings_sha256", "settings_sha256"]

@@ -25,8 +25,9 @@ MAY_IMPORT = {
 LAYERS: dict[str, tuple[set[str], ...]] = {
     "pipeline": (
         {"language"},
-        {"calibration_file", "formatting", "settings_tables"},
-        {"settings", "locations"},
+        {"calibration_tables", "formatting", "settings_tables"},
+        {"calibration_file", "locations"},
+        {"settings"},
         {"ingest", "worker"},
         {"exams", "detect", "cluster"},
         {"store", "track"},

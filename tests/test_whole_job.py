@@ -12,7 +12,7 @@ import pytest
 
 from configs.reading import read_toml
 from pipeline.calibration import network_calibration
-from pipeline.calibration_file import Calibration
+from pipeline.calibration_tables import Calibration
 from pipeline.cli import app
 from synthetic.anatomy.animal import StageCounts
 from synthetic.film.clips import write_subjects

@@ -12,7 +12,7 @@ from pipeline.calibration.interval_and_confidence import (
 )
 from pipeline.calibration.likelihood_weights import fit_likelihood_weights
 from pipeline.calibration.training_exams import TrainingExam
-from pipeline.calibration_file import ConfidenceCalibration, CountCalibration, CountCalibrations
+from pipeline.calibration_tables import ConfidenceCalibration, CountCalibration, CountCalibrations
 from pipeline.estimate.exam_estimate import count_kind, group_exam
 from pipeline.settings import Settings
 from pipeline.track.merging.count_distribution import CountDistribution

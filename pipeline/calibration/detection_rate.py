@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.calibration.logistic_regression import logistic_weights
 from pipeline.calibration.training_exams import TrainingExam
-from pipeline.calibration_file import DetectionRate
+from pipeline.calibration_tables import DetectionRate
 from pipeline.estimate.encounter_history import EncounterHistory, encounter_history
 from pipeline.estimate.missed_eggs import estimate_missed
 from pipeline.settings import Settings

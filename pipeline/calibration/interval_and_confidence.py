@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.calibration_file import ConfidenceCalibration
+from pipeline.calibration_tables import ConfidenceCalibration
 from pipeline.estimate.count_tolerance import is_count_right, probability_right
 from pipeline.estimate.counts import clipped_log_odds
 from pipeline.track.merging.count_distribution import CountDistribution

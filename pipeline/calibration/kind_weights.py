@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from pipeline.calibration.logistic_regression import weights_without_negative
 from pipeline.calibration.training_exams import TrainingExam
-from pipeline.calibration_file import KindSign, KindWeights
+from pipeline.calibration_tables import KindSign, KindWeights
 from pipeline.estimate.kind_model import KIND_SIGNS, kind_signs
 
 __all__ = ["fit_kind_weights"]

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from pipeline.calibration.logistic_regression import weights_without_negative
 from pipeline.calibration.training_exams import TrainingExam
-from pipeline.calibration_file import LikelihoodWeights
+from pipeline.calibration_tables import LikelihoodWeights
 from pipeline.estimate.track_features import FEATURE_NAMES, track_features
 from pipeline.settings_tables import TrackSettings
 from pipeline.track.track_evidence import stage_probabilities

@@ -20,7 +20,7 @@ from scipy.optimize import minimize, minimize_scalar
 
 from models.errors import ClutchlightError
 from pipeline.bench.matched_eggs import MatchedEgg
-from pipeline.calibration_file import (
+from pipeline.calibration_tables import (
     NetworkCalibration,
     OutlineCalibration,
     OutlineErrorModel,

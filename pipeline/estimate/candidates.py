@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, gammaln
 
-from pipeline.calibration_file import LikelihoodWeights
+from pipeline.calibration_tables import LikelihoodWeights
 from pipeline.estimate.track_features import FEATURE_NAMES
 from pipeline.track.merging.count_distribution import CountDistribution, point_mass
 

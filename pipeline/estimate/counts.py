@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 
 from scipy.special import expit, logit
 
-from pipeline.calibration_file import ConfidenceCalibration, CountCalibration
+from pipeline.calibration_tables import ConfidenceCalibration, CountCalibration
 from pipeline.estimate.candidates import CandidatePosterior
 from pipeline.estimate.clutch_prior import ClutchPrior
 from pipeline.estimate.count_tolerance import probability_right

@@ -32,7 +32,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betaincinv, expit, i0e
 
-from pipeline.calibration_file import OutlineErrorModel
+from pipeline.calibration_tables import OutlineErrorModel
 from pipeline.estimate.section_summary import SectionSummary
 from pipeline.settings_tables import SizeSettings
 

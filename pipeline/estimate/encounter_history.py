@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit
 
-from pipeline.calibration_file import DetectionRate
+from pipeline.calibration_tables import DetectionRate
 from pipeline.settings import Settings
 from pipeline.track.merging.merge import Egg
 from pipeline.track.merging.observed_object import largest_section

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, logit
 
-from pipeline.calibration_file import KindWeights
+from pipeline.calibration_tables import KindWeights
 from pipeline.detect.shell_signs import ShellSigns
 
 __all__ = ["KIND_SIGNS", "bounded_log_odds", "follicle_probability", "kind_signs", "sign_log_odds"]

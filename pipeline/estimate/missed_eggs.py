@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, gammaln
 
-from pipeline.calibration_file import DetectionRate
+from pipeline.calibration_tables import DetectionRate
 from pipeline.estimate.candidates import MAX_EGGS, log_count_prior
 from pipeline.estimate.encounter_history import EncounterHistory
 from pipeline.track.merging.count_distribution import CountDistribution, mixture, point_mass

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from pipeline.calibration_file import OutlineErrorModel
+from pipeline.calibration_tables import OutlineErrorModel
 from pipeline.estimate.egg_size_model import IntervalEstimate, SizeEstimate, estimate_sizes
 from pipeline.estimate.section_summary import summarise_sections
 from pipeline.settings_tables import SizeSettings

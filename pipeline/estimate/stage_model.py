@@ -30,7 +30,7 @@ from numpy.typing import NDArray
 from scipy.special import softmax
 
 from models.stages import STAGES
-from pipeline.calibration_file import NetworkCalibration, StageFeatures
+from pipeline.calibration_tables import NetworkCalibration, StageFeatures
 from pipeline.estimate.clutch_shares import share_within_clutch
 
 __all__ = [

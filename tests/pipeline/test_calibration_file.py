@@ -8,13 +8,13 @@ import pytest
 from configs import ConfigError
 from models.weights_file import WeightsError, shipped_weights, weights_sha256
 from pipeline.calibration_file import (
-    Calibration,
     CalibrationError,
     calibration_path,
     calibration_toml,
     load_calibration,
     shipped_calibration,
 )
+from pipeline.calibration_tables import Calibration
 
 SHIPPED = shipped_calibration()
 

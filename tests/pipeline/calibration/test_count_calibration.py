@@ -11,7 +11,8 @@ from pipeline.calibration.count_calibration import calibrate_counts, group_train
 from pipeline.calibration.detection_rate import fit_detection_rate
 from pipeline.calibration.likelihood_weights import fit_likelihood_weights
 from pipeline.calibration.training_exams import CrossedObject, TrainingExam
-from pipeline.calibration_file import Calibration, DetectionRate, calibration_toml
+from pipeline.calibration_file import calibration_toml
+from pipeline.calibration_tables import Calibration, DetectionRate
 from pipeline.estimate.candidates import log_likelihood_ratio
 from pipeline.estimate.exam_estimate import estimate_exam
 from pipeline.estimate.track_features import track_features

@@ -13,7 +13,8 @@ import pytest
 from configs.reading import read_toml
 from models.weights_file import shipped_weights, weights_sha256
 from pipeline.calibration import network_calibration
-from pipeline.calibration_file import Calibration, calibration_path, calibration_toml, shipped_calibration
+from pipeline.calibration_file import calibration_path, calibration_toml, shipped_calibration
+from pipeline.calibration_tables import Calibration
 from pipeline.cli.exit_codes import ExitCode
 from tests.pipeline.bench.data_set_files import DATE, object_annotation, write_truth
 from tests.pipeline.blob_finder import write_exam_folder

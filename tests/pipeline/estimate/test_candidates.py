@@ -9,7 +9,7 @@ import scipy.stats
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.calibration_file import LikelihoodWeights
+from pipeline.calibration_tables import LikelihoodWeights
 from pipeline.estimate.candidates import candidate_posterior, log_count_prior, log_likelihood_ratio
 from pipeline.estimate.track_features import FEATURE_NAMES
 

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.calibration_file import ConfidenceCalibration
+from pipeline.calibration_tables import ConfidenceCalibration
 from pipeline.estimate.candidates import CandidatePosterior
 from pipeline.estimate.clutch_prior import ClutchPrior
 from pipeline.estimate.counts import calibrated_confidence, count_when_unscanned, estimate_count

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.calibration_file import DetectionRate
+from pipeline.calibration_tables import DetectionRate
 from pipeline.estimate.encounter_history import EncounterHistory, detection_log_odds, encounter_history
 from pipeline.estimate.missed_eggs import estimate_missed
 from pipeline.settings import load_settings

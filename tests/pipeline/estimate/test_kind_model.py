@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.calibration_file import KindSign, KindWeights
+from pipeline.calibration_tables import KindSign, KindWeights
 from pipeline.detect.shell_signs import ShellSigns
 from pipeline.estimate.kind_model import bounded_log_odds, follicle_probability, kind_signs, sign_log_odds
 

@@ -5,7 +5,7 @@ import pytest
 import scipy.stats
 from scipy.special import expit, logit
 
-from pipeline.calibration_file import DetectionRate
+from pipeline.calibration_tables import DetectionRate
 from pipeline.estimate.encounter_history import EncounterHistory, detection_log_odds
 from pipeline.estimate.missed_eggs import MissedEggs, estimate_missed
 from tests.pipeline.estimate.closed_population import CatchSeries, chapman, chapman_deviation, petersen

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.calibration_file import NetworkCalibration
+from pipeline.calibration_tables import NetworkCalibration
 from pipeline.estimate.stage_model import (
     SIGN_NAMES,
     StageInputs,

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from models.stages import Stage
-from pipeline.calibration_file import ConfidenceCalibration
+from pipeline.calibration_tables import ConfidenceCalibration
 from pipeline.estimate.candidates import CandidatePosterior
 from pipeline.estimate.counts import CountEstimate, estimate_count
 from pipeline.estimate.flags import FlagInputs
