@@ -12,7 +12,6 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import partial
 
-from pipeline.batch.clip_workers import OtherFileError
 from pipeline.batch.damaged_results import CLIP_REMARK
 from pipeline.batch.duplicates import Duplicates, find_duplicates
 from pipeline.batch.events import ClipEnded, ClipStarted, FramesRead
@@ -21,6 +20,7 @@ from pipeline.batch.refused_recordings import Refusal, RefusedRecordings
 from pipeline.batch.run_context import RunContext
 from pipeline.batch.run_report import ClipReport, ClipStatus
 from pipeline.batch.settling import Settling
+from pipeline.batch.workers import OtherFileError
 from pipeline.exams.exam import Exam, ExamClip
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.recording_identity import RecordingIdentity, file_state

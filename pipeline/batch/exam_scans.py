@@ -6,8 +6,8 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from pipeline.batch.clip_reuse import ClipReader
-from pipeline.batch.clip_workers import ClipWorkers, DetectorLoader
 from pipeline.batch.run_context import RunContext
+from pipeline.batch.workers import BatchWorkers, DetectorLoader
 from pipeline.exams.exam import Exam
 from pipeline.scan.clip_scan import ClipScan
 from pipeline.settings import Settings
@@ -33,7 +33,7 @@ def read_exam_scans(
     with (
         hold_lock(out, settings.run.database),
         Store(out) as store,
-        ClipWorkers(load_detector, settings, clips) as workers,
+        BatchWorkers(load_detector, settings, clips) as workers,
     ):
         reader = ClipReader.prepare(exams, RunContext(store, settings, workers))
         for exam in exams:

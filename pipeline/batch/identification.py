@@ -6,9 +6,9 @@ from collections.abc import Iterable
 from concurrent.futures import Future
 from functools import partial
 
-from pipeline.batch.clip_workers import ClipWorkers
 from pipeline.batch.refused_recordings import RefusedRecordings
 from pipeline.batch.run_context import RunContext
+from pipeline.batch.workers import BatchWorkers
 from pipeline.ingest.frame import ClipError
 from pipeline.ingest.recording_identity import RecordingIdentity, file_state
 from pipeline.locations.file_state import FileState
@@ -54,7 +54,7 @@ class _Identification:
         self,
         path: Location,
         state: FileState,
-        workers: ClipWorkers,
+        workers: BatchWorkers,
         refused: RefusedRecordings,
         identities: dict[Location, RecordingIdentity | ClipError],
     ) -> None:

@@ -47,7 +47,7 @@ from pipeline.worker.job_pool import OpenPool
 from pipeline.worker.pool import open_worker_pool
 
 if TYPE_CHECKING:
-    from pipeline.batch.clip_workers import DetectorLoader
+    from pipeline.batch.workers import DetectorLoader
 
 __all__ = ["RunOptions", "run_batch"]
 
@@ -129,13 +129,13 @@ def run_batch(
         run = None
         if search.exams:
             # Slow to import, and a night with nothing new needs none.
-            from pipeline.batch.clip_workers import ClipWorkers
             from pipeline.batch.exam_processor import ExamProcessor
             from pipeline.batch.run_context import RunContext
+            from pipeline.batch.workers import BatchWorkers
 
             begin_changes(seen)
             on_event(NetworkLoading())
-            with ClipWorkers(load_detector, settings, clips, open_pool) as workers:
+            with BatchWorkers(load_detector, settings, clips, open_pool) as workers:
                 if known.use_network(NetworkInUse(workers.model.name, workers.model.sha256, workers.engine_name)):
                     search = find_exams(root, known.recall)
                 context = RunContext(store, settings, workers, force, retry_refused, on_event, known, damaged)

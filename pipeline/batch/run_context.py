@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from pipeline.batch.clip_workers import ClipWorkers
 from pipeline.batch.damaged_results import DamagedResults
 from pipeline.batch.events import EventListener, ignore_event
 from pipeline.batch.known_exams import KnownExams
+from pipeline.batch.workers import BatchWorkers
 from pipeline.settings import Settings
 from pipeline.store.store import Store
 
@@ -27,7 +27,7 @@ class RunContext:
 
     store: Store
     settings: Settings
-    workers: ClipWorkers
+    workers: BatchWorkers
     force: bool = False
     retry_refused: bool = False
     on_event: EventListener = ignore_event

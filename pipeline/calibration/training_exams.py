@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.ellipse import overlap
-from pipeline.batch.clip_workers import DetectorLoader
 from pipeline.batch.exam_scans import read_exam_scans
+from pipeline.batch.workers import DetectorLoader
 from pipeline.bench.animal_truth import AnimalTruth
 from pipeline.bench.ground_truth import DataSet, DataSetError
 from pipeline.exams.exam import Exam

@@ -23,7 +23,7 @@ from pipeline.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from pipeline.batch.clip_workers import DetectorLoader
+    from pipeline.batch.workers import DetectorLoader
     from pipeline.bench.ground_truth import DataSet
     from pipeline.settings import Settings
 

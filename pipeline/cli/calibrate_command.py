@@ -12,7 +12,7 @@ from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.options import EngineName, EngineOption, Quiet, SettingsFile, Traceback, Weights, misused
 
 if TYPE_CHECKING:
-    from pipeline.batch.clip_workers import DetectorLoader
+    from pipeline.batch.workers import DetectorLoader
     from pipeline.bench.ground_truth import DataSet
     from pipeline.settings import Settings
 

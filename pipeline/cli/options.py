@@ -16,6 +16,7 @@ __all__ = [
     "Devices",
     "EngineName",
     "EngineOption",
+    "MetricsFolder",
     "Quiet",
     "Results",
     "SettingsFile",
@@ -55,6 +56,9 @@ AllowUncalibrated = Annotated[
     ),
 ]
 Results = Annotated[Path, typer.Option("--out", metavar="DIR", help="The output folder of clutchlight batch.")]
+MetricsFolder = Annotated[
+    Path, typer.Option("--out", metavar="DIR", help="Folder for results and metrics; created if missing.")
+]
 Devices = Annotated[
     int | None,
     typer.Option(

@@ -21,7 +21,6 @@ from dataclasses import dataclass, field
 from functools import partial
 from itertools import count
 from queue import Empty, SimpleQueue
-from threading import Thread
 from types import TracebackType
 from typing import Any
 
@@ -30,6 +29,7 @@ from distributed import Client, KilledWorker
 
 from pipeline.cluster.messages import TOPIC, Admitted, Message, Outcome, Ready, Refused, Started, StepsDone, decoded
 from pipeline.cluster.night_on_worker import NightOnWorker, do_job
+from pipeline.cluster.time_limit import within
 from pipeline.settings import Settings
 from pipeline.settings_tables import ClusterSettings
 from pipeline.worker.job_loop import Progress
@@ -117,7 +117,7 @@ class DaskPool:
             self._client.subscribe_topic(TOPIC, self._receive)
             self._set_state(None)
             plugin = NightOnWorker(self._name, self._night, pickle.dumps(preparation), clip_limits(settings.run))
-            failure = _within(FIRST_WORKERS_S, self._client.register_plugin, plugin, self._name)
+            failure = within(FIRST_WORKERS_S, self._client.register_plugin, plugin, self._name)
             if failure is not None:
                 log.warning("%s: a worker of the cluster cannot begin: %s", address, failure)
             self.description = self._choose()
@@ -168,9 +168,9 @@ class DaskPool:
     def close(self) -> None:
         """As in `JobPool`. What the scheduler still has is forgotten there when the connection ends."""
         if self._client.status == "running":
-            _within(CLOSE_S, self._client.set_metadata, [self._name], None)
-            _within(CLOSE_S, self._client.unregister_worker_plugin, self._name)
-        _within(CLOSE_S, self._client.close)
+            within(CLOSE_S, self._client.set_metadata, [self._name], None)
+            within(CLOSE_S, self._client.unregister_worker_plugin, self._name)
+        within(CLOSE_S, self._client.close)
 
     def _choose(self) -> Any:
         """What most of the workers have that are there. The others do nothing, and are named."""
@@ -289,21 +289,3 @@ class DaskPool:
 
 def _is_fault_of_worker(error: BaseException | None) -> bool:
     return isinstance(error, WorkerError) or (isinstance(error, UnsuitableProcessError) and not error.is_so_here())
-
-
-def _within(seconds: float, function: Callable[..., Any], *arguments: Any) -> Exception | None:
-    """Call a function that waits for other machines, and go on after so long. Returns what it raised."""
-    errors: list[Exception] = []
-
-    def call() -> None:
-        try:
-            function(*arguments)
-        except Exception as error:
-            errors.append(error)
-
-    thread = Thread(target=call, daemon=True)
-    thread.start()
-    thread.join(seconds)
-    if thread.is_alive():
-        return TimeoutError(f"no answer within {seconds:g} s")
-    return errors[0] if errors else None

@@ -26,7 +26,7 @@ from pipeline.store.lock import LockedError
 from pipeline.store.output_database import has_store
 
 if TYPE_CHECKING:
-    from pipeline.batch.clip_workers import DetectorLoader
+    from pipeline.batch.workers import DetectorLoader
 
 __all__ = ["run_unattended"]
 

@@ -14,7 +14,7 @@ from pipeline.review.shown_signature import all_show_the_same
 from pipeline.settings import Settings
 
 if TYPE_CHECKING:
-    from pipeline.batch.clip_workers import DetectorLoader
+    from pipeline.batch.workers import DetectorLoader
 
 __all__ = ["run_batch_with_signatures"]
 

@@ -10,9 +10,9 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from pipeline.batch.clip_workers import DetectorLoader
 from pipeline.batch.events import BatchEvent, ClipEnded, ClipsRead, FramesRead
 from pipeline.batch.run import run_batch
+from pipeline.batch.workers import DetectorLoader
 from pipeline.ingest.frame import ClipError
 from pipeline.night.growth_plot import logarithmic_plots_svg
 from pipeline.settings import Settings

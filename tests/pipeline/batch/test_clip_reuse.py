@@ -15,9 +15,9 @@ from typing import Any
 import pytest
 from PIL import Image
 
-from pipeline.batch.clip_workers import DetectorLoader
 from pipeline.batch.run import run_batch
 from pipeline.batch.run_report import BatchReport, ClipReport, ClipStatus
+from pipeline.batch.workers import DetectorLoader
 from pipeline.cli.exit_codes import ExitCode, batch_exit_code
 from pipeline.detect.detector import Detections
 from pipeline.ingest.frame import Frame

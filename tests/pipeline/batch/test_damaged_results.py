@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 
 from pipeline.attacks.kills import without_run_time
-from pipeline.batch.clip_workers import DetectorLoader
 from pipeline.batch.damaged_results import remove_damaged_results
 from pipeline.batch.run import run_batch
 from pipeline.batch.run_report import BatchReport
+from pipeline.batch.workers import DetectorLoader
 from pipeline.cli.exit_codes import ExitCode, batch_exit_code
 from pipeline.settings import load_settings
 from pipeline.store.seen_folders import SeenFolders

@@ -17,10 +17,10 @@ import pytest
 from hypothesis import given
 
 from pipeline.batch import exam_job
-from pipeline.batch.clip_workers import ClipWorkers
 from pipeline.batch.events import BatchEvent, ExamFinished, ExamStarted
 from pipeline.batch.exam_job import PackedFile
 from pipeline.batch.exam_processor import SPARE_EXAMS, in_rounds
+from pipeline.batch.workers import BatchWorkers
 from pipeline.exams.exam import Exam
 from tests.pipeline.batch.three_animals import film_three_animals, run
 from tests.pipeline.blob_finder import BlobFinder
@@ -92,9 +92,9 @@ def test_few_exams_are_begun_at_a_time_and_those_of_an_animal_one_after_the_othe
             write_unreadable_exam(tmp_path / "root", f"AF-000{number}", date)
     in_work: list[str] = []
     most = 0
-    original = ClipWorkers.process
+    original = BatchWorkers.process
 
-    def process(workers: ClipWorkers, job: exam_job.ExamJob, on_end: Any) -> None:
+    def process(workers: BatchWorkers, job: exam_job.ExamJob, on_end: Any) -> None:
         nonlocal most
         assert job.exam.animal not in in_work
         assert len(job.background.earlier) == (job.exam.date == dt.date(2026, 5, 20))
@@ -111,7 +111,7 @@ def test_few_exams_are_begun_at_a_time_and_those_of_an_animal_one_after_the_othe
             in_work.remove(event.report.animal)
             events.append((ExamFinished, event.report.animal, event.report.date))
 
-    monkeypatch.setattr(ClipWorkers, "process", process)
+    monkeypatch.setattr(BatchWorkers, "process", process)
     report = run(tmp_path / "root", tmp_path / "out", processes=1, on_event=note)
     assert [(exam.animal, exam.date) for exam in report.exams] == sorted(
         (exam.animal, exam.date) for exam in report.exams

@@ -10,10 +10,10 @@ from typing import Any, cast
 
 import pytest
 
-from pipeline.batch.clip_workers import DigestEnd, OtherFileError
 from pipeline.batch.identification import CHANGED, identify
 from pipeline.batch.refused_recordings import RefusedRecordings
 from pipeline.batch.run_context import RunContext
+from pipeline.batch.workers import DigestEnd, OtherFileError
 from pipeline.ingest.frame import ClipError
 from pipeline.locations.file_state import FileState
 from pipeline.settings import load_settings

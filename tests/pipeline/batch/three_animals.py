@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from pipeline.batch.clip_workers import DetectorLoader
 from pipeline.batch.run import run_batch
 from pipeline.batch.run_report import BatchReport
+from pipeline.batch.workers import DetectorLoader
 from pipeline.settings import load_settings
 from tests.pipeline.blob_finder import BlobFinder, write_exam_folder
 

@@ -12,10 +12,10 @@ import pytest
 
 pytest.importorskip("distributed", reason="dask is not installed (the extra cluster)")
 
-from pipeline.batch.clip_workers import DetectorLoader
 from pipeline.batch.events import BatchEvent, ClipEnded, ClipStarted
 from pipeline.batch.run import run_batch
 from pipeline.batch.run_report import BatchReport
+from pipeline.batch.workers import DetectorLoader
 from pipeline.cluster.dask_pool import open_dask_pool
 from pipeline.settings import load_settings
 from pipeline.worker.job_pool import PoolLostError

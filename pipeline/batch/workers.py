@@ -24,20 +24,20 @@ from pipeline.worker.job_loop import Progress
 from pipeline.worker.job_pool import OpenPool, Preparation, UnsuitableProcessError, run_at_once
 from pipeline.worker.pool import open_worker_pool
 
-__all__ = ["ClipWorkers", "DetectorLoader", "DigestEnd", "ExamEnd", "OtherFileError", "ScanEnd"]
+__all__ = ["BatchWorkers", "DetectorLoader", "DigestEnd", "ExamEnd", "OtherFileError", "ScanEnd"]
 
 DetectorLoader = Callable[[], FrameDetector]
 """Loads the detector in each worker. It is sent there by pickle: a function or class at the top of a module, or a
 ``functools.partial`` of one."""
 
 ScanEnd = Callable[["Future[PackedScan]"], None]
-"""Called when a clip was read, in `ClipWorkers.wait`."""
+"""Called when a clip was read, in `BatchWorkers.wait`."""
 
 ExamEnd = Callable[["Future[ExamResult]"], None]
-"""Called when an exam was estimated, in `ClipWorkers.wait`."""
+"""Called when an exam was estimated, in `BatchWorkers.wait`."""
 
 DigestEnd = Callable[["Future[str | None]"], None]
-"""Called when a digest was computed, in `ClipWorkers.wait`."""
+"""Called when a digest was computed, in `BatchWorkers.wait`."""
 
 # They decide what is read of a file and what comes of it.
 LIBRARIES = ("clutchlight", "av", "numpy", "opencv-python-headless", "pillow", "pydicom", "scipy")
@@ -60,9 +60,10 @@ class OtherFileError(UnsuitableProcessError):
         return not _is_there(self.path, self.state)
 
 
-class ClipWorkers:
-    """Reads clips in other processes, side by side. Each has the detector and is used for one clip after the other.
-    Use it in a ``with`` statement.
+class BatchWorkers:
+    """Other processes that read clips, estimate exams and compute digests, side by side.
+
+    Each has the detector and does one job after the other. Use it in a ``with`` statement.
 
     model, engine_name : of the detector, as in `FrameDetector`
 
@@ -82,7 +83,7 @@ class ClipWorkers:
         description: _Description = self._pool.description
         self.model, self.engine_name = description.model, description.engine_name
 
-    def __enter__(self) -> ClipWorkers:
+    def __enter__(self) -> BatchWorkers:
         return self
 
     def __exit__(
