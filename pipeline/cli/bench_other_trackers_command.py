@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -14,9 +14,6 @@ from pipeline.cli.options import (
     SettingsFile,
     Traceback,
 )
-
-if TYPE_CHECKING:
-    pass
 
 __all__ = ["compare_other_trackers"]
 
