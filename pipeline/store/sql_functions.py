@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import BigInteger, Boolean, ColumnElement, Connection, String, TableClause, insert, literal, text
 from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.sql.functions import FunctionElement
+from sqlalchemy.types import NullType
 
 from pipeline.store.schema import Table
 
@@ -32,7 +33,8 @@ class _RowNumber(FunctionElement[int]):
 
 
 class _IsRow(FunctionElement[bool]):
-    type = Boolean()
+    # With Boolean, SQLite would be asked whether this equals 1, and then looks at every row.
+    type: Any = NullType()
     inherit_cache = True
 
 

@@ -8,9 +8,13 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+from sqlalchemy import delete, select
+from sqlalchemy.dialects import sqlite
 
-from pipeline.store.damaged_rows import check_rows
+from pipeline.store.damaged_rows import TABLES, check_rows
 from pipeline.store.output_database import database_of
+from pipeline.store.schema import Table
+from pipeline.store.sql_functions import is_row
 from pipeline.store.sqlite_database import database_path
 from pipeline.store.store import RunOutcome, ScanKey, Store, StoredExam, StoredPicture, StoredScan, StoreError
 
@@ -127,3 +131,15 @@ def test_no_flipped_bit_is_used(out: Path) -> None:
         for side_file in out.glob("clutchlight.sqlite-*"):
             side_file.unlink()
     assert noticed > 20
+
+
+@pytest.mark.parametrize("table", TABLES, ids=lambda table: table.__tablename__)
+def test_no_other_row_is_looked_at_to_verify_one(out: Path, table: type[Table]) -> None:
+    for statement in (select(table), delete(table)):
+        one_row = statement.where(is_row(table, 1)).compile(
+            dialect=sqlite.dialect(), compile_kwargs={"literal_binds": True}
+        )
+        with closing(sqlite3.connect(database_path(out))) as connection:
+            steps = [step for *_, step in connection.execute(f"EXPLAIN QUERY PLAN {one_row}")]
+        assert steps
+        assert not [step for step in steps if step.startswith("SCAN")]
