@@ -56,11 +56,14 @@ class EggNetwork(nn.Module):
 
     The channels of the output are those of models.output_channels. The names of the attributes are the names of the
     tensors in weights files.
+
+    input_limits : as in `models.weights_file.StoredNetwork`
     """
 
     def __init__(self, config: NetworkConfig | None = None) -> None:
         super().__init__()
         self.config = config or NetworkConfig()
+        self.input_limits: dict[str, float] = {}
         widths, blocks = self.config.widths, self.config.blocks
         self.stem = _convolution(self.config.frames, widths[0], side=5, stride=2)
         self.down = nn.ModuleList(_convolution(before, after, side=3, stride=2) for before, after in pairwise(widths))
@@ -114,7 +117,10 @@ def save_weights(network: EggNetwork, path: Path, notes: dict[str, str]) -> None
         name: value.detach().cpu().to(torch.float16 if value.is_floating_point() else value.dtype).contiguous()
         for name, value in network.state_dict().items()
     }
-    content = save(tensors, metadata={**notes, "network_shape": json.dumps(asdict(network.config))})
+    metadata = {**notes, "network_shape": json.dumps(asdict(network.config))}
+    if network.input_limits:
+        metadata["input_limits"] = json.dumps(network.input_limits)
+    content = save(tensors, metadata=metadata)
     with partial_file(path) as part:
         part.write_bytes(_with_sorted_header(content))
 
@@ -139,6 +145,7 @@ def load_weights(path: Path) -> EggNetwork:
     def build(stored: StoredNetwork) -> EggNetwork:
         network = EggNetwork(stored.config)
         network.load_state_dict({name: torch.from_numpy(values) for name, values in stored.tensors.items()})
+        network.input_limits = dict(stored.input_limits)
         return network.eval()
 
     return read_weights(path, build)

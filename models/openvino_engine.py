@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import Any, cast
 
@@ -10,20 +11,28 @@ from numpy.typing import NDArray
 
 from models.openvino_graph import build_graph
 from models.openvino_library import import_openvino
-from models.weights_file import read_weights, weights_sha256
+from models.weights_file import StoredNetwork, read_weights, weights_sha256
 
 __all__ = ["OpenVinoEngine"]
 
 
+def _build(stored: StoredNetwork, *, eight_bits: bool) -> tuple[Any, bool]:
+    """The graph, and whether it is rounded."""
+    return build_graph(stored, eight_bits=eight_bits), eight_bits and bool(stored.input_limits)
+
+
 class OpenVinoEngine:
-    """bfloat16 where the processor supports it natively, else float32."""
+    """8 bits where the weights file says how, else bfloat16 where the processor supports it natively, else float32.
+
+    The layers that are not rounded to 8 bits are computed in bfloat16 or float32, too.
+    """
 
     def __init__(self, weights: Path, *, threads: int = 2) -> None:
         openvino = import_openvino()
-        model = read_weights(weights, build_graph)
         core = openvino.Core()
-        native = "BF16" in core.get_property("CPU", "OPTIMIZATION_CAPABILITIES")
-        precision = "bf16" if native else "f32"
+        abilities = core.get_property("CPU", "OPTIMIZATION_CAPABILITIES")
+        precision = "bf16" if "BF16" in abilities else "f32"
+        model, is_rounded = read_weights(weights, partial(_build, eight_bits="INT8" in abilities))
         self._compiled: Any = core.compile_model(
             model,
             "CPU",
@@ -34,7 +43,7 @@ class OpenVinoEngine:
             },
         )
         self._queue: Any = openvino.AsyncInferQueue(self._compiled, threads)
-        self.name = f"openvino-{precision}-cpu"
+        self.name = f"openvino-i8-{precision}-cpu" if is_rounded else f"openvino-{precision}-cpu"
         self.weights_name, self.weights_sha256 = weights.stem, weights_sha256(weights)
 
     def run(self, pictures: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -36,10 +37,16 @@ class NetworkConfig:
 
 @dataclass(frozen=True)
 class StoredNetwork:
-    """What a weights file holds. tensors : by the names of models.network; numbers with a fraction are float32"""
+    """What a weights file holds.
+
+    tensors : by the names of models.network; numbers with a fraction are float32
+    input_limits : of the numbers that go into each convolution, by its name, when it is computed in 8 bits
+        (`models.eight_bits`); empty if none were found, as in older files
+    """
 
     config: NetworkConfig
     tensors: Mapping[str, NDArray[Any]]
+    input_limits: Mapping[str, float]
 
 
 def shipped_weights() -> Path:
@@ -67,9 +74,11 @@ def read_weights(path: Path, build: Callable[[StoredNetwork], Network]) -> Netwo
 
     try:
         with safe_open(path, framework="np") as stored:
-            config = _read_config((stored.metadata() or {})["network_shape"])
+            metadata = stored.metadata() or {}
+            config = _read_config(metadata["network_shape"])
+            input_limits = _read_limits(metadata.get("input_limits", "{}"))
             tensors = {name: _as_float32(stored.get_tensor(name)) for name in stored.keys()}  # noqa: SIM118, no mapping
-        return build(StoredNetwork(config, tensors))
+        return build(StoredNetwork(config, tensors, input_limits))
     except FileNotFoundError as error:
         raise WeightsError(f"There is no weights file at {path}. Name an existing file, or omit the option.") from error
     except Exception as error:
@@ -79,6 +88,14 @@ def read_weights(path: Path, build: Callable[[StoredNetwork], Network]) -> Netwo
 
 def _as_float32(values: NDArray[Any]) -> NDArray[Any]:
     return values.astype(np.float32) if values.dtype.kind == "f" else values
+
+
+def _read_limits(input_limits: str) -> dict[str, float]:
+    """From a file's metadata (JSON). Raises ValueError for what cannot be limits."""
+    limits = {str(name): float(limit) for name, limit in json.loads(input_limits).items()}
+    if not all(0 < limit < math.inf for limit in limits.values()):
+        raise ValueError("its input_limits are not all positive numbers")
+    return limits
 
 
 # Older files also state what the network's input is. These values stand for one grey frame and nothing else.

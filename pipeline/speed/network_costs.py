@@ -21,7 +21,7 @@ from models.runtime import make_engine
 
 __all__ = ["NetworkCosts", "measure_network"]
 
-PRECISIONS = {"f32": torch.float32, "bf16": torch.bfloat16, "f16": torch.float16}
+PRECISIONS = {"f32": torch.float32, "bf16": torch.bfloat16, "f16": torch.float16, "i8": torch.int8}
 TRIES, SECONDS_PER_TRY = 5, 0.1  # the best counts, since other programs only ever slow it down
 # Large enough for the best rate; both take some 10 ms at most.
 PRODUCT_SIDE = {"cpu": 1024, "cuda": 8192}
@@ -34,7 +34,8 @@ class NetworkCosts:
 
     s_per_picture : with the way to the device and back; on a GPU on the clock, else processor time
     operations, bytes_moved : of one picture, as `models.network_work` counts them
-    operations_per_s, bytes_per_s : of a matrix product in the precision of the engine and of a copy, in this run
+    operations_per_s, bytes_per_s : of a matrix product by torch in the precision of most layers, and of a copy, in this
+    run
     """
 
     engine: str
@@ -83,7 +84,7 @@ def measure_network(engine_name: str, weights: Path, batch: int) -> NetworkCosts
     engine = make_engine(engine_name, weights, batch=batch, threads=1)
     torch.set_num_threads(1)
     pictures = np.random.default_rng(1).random((batch, 1, INPUT_SIDE_PX, INPUT_SIDE_PX), dtype=np.float32)
-    _, precision, device = engine.name.split("-")
+    _, precision, *_, device = engine.name.split("-")
     pictures_at_once = batch if device == "cuda" else 1  # engines on the processor take one after the other
     work, kind = count_work(load_weights(weights).config), PRECISIONS[precision]
     bytes_per_number = torch.empty(0, dtype=kind).element_size()
@@ -100,8 +101,9 @@ def measure_network(engine_name: str, weights: Path, batch: int) -> NetworkCosts
 
 def _product_rate(device: str, kind: torch.dtype) -> float:
     side = PRODUCT_SIDE[device]
-    left, right = (torch.rand(side, side, device=device).to(kind) for _ in range(2))
-    return 2 * side**3 / _best_s(device, lambda: left @ right)
+    left, right = (torch.rand(side, side, device=device).mul(100).to(kind) for _ in range(2))
+    product = torch._int_mm if kind == torch.int8 else torch.matmul  # torch has no public one of 8 bits
+    return 2 * side**3 / _best_s(device, lambda: product(left, right))
 
 
 def _copy_rate(device: str) -> float:

@@ -35,7 +35,7 @@ from synthetic.training.training_run import (
     HeldOutEvaluator,
     TrainingRun,
     TrainingSettings,
-    calibrate_uncertainty,
+    finish_network,
     interim_batch_count,
     select_settings,
 )
@@ -152,7 +152,7 @@ def _fine_tune_and_measure(
     if group.rank > 0:
         return None
     # On phantoms only, since errors on labels that were trained on are smaller than on new ones.
-    calibrate_uncertainty(trained, batches.calibration_batches(interim_batch_count(settings, group)))
+    finish_network(trained, batches.calibration_batches(interim_batch_count(settings, group)))
     held_back = labelled.of(held)
     on_labels = [measure(network, held_back.batches(_HELD_BACK_BATCH, device)) for network in (before, trained)]
     result = FineTuningResult(

@@ -19,6 +19,7 @@ from configs.reading import read_toml
 from models.checkpoint import Checkpoint
 from models.device_group import ALONE, DeviceGroup
 from models.device_processes import Reporter, run_on_devices
+from models.eight_bits import finding_input_limits
 from models.losses import LossSettings
 from models.network import EggNetwork, load_weights, save_weights
 from models.targets import Labels
@@ -34,7 +35,7 @@ __all__ = [
     "LabelledBatches",
     "TrainingRun",
     "TrainingSettings",
-    "calibrate_uncertainty",
+    "finish_network",
     "interim_batch_count",
     "load_training_settings",
     "run_training",
@@ -141,7 +142,7 @@ def _train_and_measure(
     if group.rank > 0:
         return None
     batches = interim_batch_count(settings, group)
-    calibrate_uncertainty(trained, islice(phantoms.batches(settings.steps), batches))
+    finish_network(trained, islice(phantoms.batches(settings.steps), batches))
     run.save(trained)  # first, so that no failure of the evaluation can lose them
     metrics = evaluator.evaluate(trained)
     run.save(trained, held_out=json.dumps(metrics.document()))
@@ -226,12 +227,15 @@ def _initial_network(settings: TrainingSettings, start: Path | None) -> EggNetwo
     return network.requires_grad_(True)
 
 
-def calibrate_uncertainty(network: EggNetwork, pictures: Iterable[tuple[Tensor, Labels]]) -> None:
-    """Scale the errors that the network predicts to the size of its real errors, on pictures it was not trained on.
+def finish_network(network: EggNetwork, pictures: Iterable[tuple[Tensor, Labels]]) -> None:
+    """Make a trained network ready for use, with pictures it was not trained on.
 
-    The loss fits the uncertainty of single cells. An outline is the mean of several cells and has smaller errors.
+    The errors that it predicts are scaled to the size of its real errors: the loss fits the uncertainty of single
+    cells, but an outline is the mean of several cells and has smaller errors. Its limits are found with which it can
+    be computed in 8 bits.
     """
-    overall = measure(network, pictures).strata["all"]
+    with finding_input_limits(network):
+        overall = measure(network, pictures).strata["all"]
     if math.isfinite(overall.centre_error_ratio) and math.isfinite(overall.axis_error_ratio):  # else nothing was found
         network.scale_uncertainty(centre=overall.centre_error_ratio, axes=overall.axis_error_ratio)
 

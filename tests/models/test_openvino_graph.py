@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pytest
 import torch
 from numpy.typing import NDArray
+from torch import Tensor, nn
 
+from models.eight_bits import STEPS
 from models.network import EggNetwork, load_weights, save_weights
-from models.openvino_graph import build_graph
+from models.openvino_graph import NOT_ROUNDED, build_graph
 from models.openvino_library import import_openvino
 from models.output_channels import INPUT_SIDE_PX
 from models.weights_file import NetworkConfig, StoredNetwork, WeightsError, read_weights, shipped_weights
+from tests.models.rings import draw_rings
 
 # Largest difference of an output. With the shipped weights 6e-6 was measured, on outputs of up to 12.
 TOLERANCE = 1e-4
@@ -56,6 +60,57 @@ def test_the_graph_is_the_network_of_torch(which: str, random_weights: Path) -> 
     outputs = run_graph(read_weights(path, build_graph), pictures)
     np.testing.assert_allclose(outputs, expected, atol=TOLERANCE * scale, rtol=0)
     assert expected.std() > 0.1  # the outputs are not all alike
+
+
+def rounded_layers(stored: StoredNetwork) -> list[str]:
+    return [name for name in stored.input_limits if not name.startswith(NOT_ROUNDED)]
+
+
+@torch.no_grad()
+def round_as_torch_does(network: EggNetwork, name: str) -> None:
+    """From now on this layer is computed with numbers that torch rounds to 8 bits."""
+    layer = cast(nn.Conv2d, network.get_submodule(name))
+    largest = layer.weight.abs().amax(dim=(1, 2, 3))
+    zeros = torch.zeros(len(largest), dtype=torch.int32)
+    layer.weight.copy_(torch.fake_quantize_per_channel_affine(layer.weight, largest / 127, zeros, 0, -127, 127))
+    scale = network.input_limits[name] / STEPS
+
+    def rounded(layer: nn.Module, given: tuple[Tensor]) -> Tensor:
+        return torch.fake_quantize_per_tensor_affine(given[0], scale, 0, 0, STEPS)
+
+    layer.register_forward_pre_hook(rounded)
+
+
+# One at a time. Where a number lies in the middle between two levels, the last bit of its sum decides, and after some
+# layers two computations of the same have rounding errors of their own.
+@pytest.mark.parametrize("name", ["levels.1.0.first", "down.2.0", "lateral.1.0", "merged.0.second"])
+def test_in_8_bits_a_layer_is_that_of_torch_with_rounded_numbers(name: str) -> None:
+    path = shipped_weights()
+    pictures = draw_rings([[80.0, 90.0, 30.0, 22.0, 10.0]], side_px=INPUT_SIDE_PX, seed=1)[None, None]
+    stored = read_weights(path, as_stored)
+    graph = build_graph(replace(stored, input_limits={name: stored.input_limits[name]}), eight_bits=True)
+    exact, network = load_weights(path), load_weights(path)
+    round_as_torch_does(network, name)
+    with torch.inference_mode():
+        unrounded, expected = (each(torch.from_numpy(pictures)).numpy() for each in (exact, network))
+    outputs = run_graph(graph, pictures)
+    difference, change = (np.sqrt(np.square(each - expected).mean()) for each in (outputs, unrounded))
+    assert difference < 0.1 * change
+    assert change > 1e-4
+
+
+def test_in_8_bits_all_layers_but_the_first_and_last_are_computed_so() -> None:
+    stored = read_weights(shipped_weights(), as_stored)
+    model = import_openvino().Core().compile_model(build_graph(stored, eight_bits=True), "CPU").get_runtime_model()
+    steps = [{name: value.astype(str) for name, value in op.get_rt_info().items()} for op in model.get_ops()]
+    precisions = [step["runtimePrecision"] for step in steps if step["layerType"] == "Convolution"]
+    assert len(precisions) == len(stored.input_limits)
+    assert precisions.count("u8") == len(rounded_layers(stored))
+
+
+def test_without_limits_nothing_is_rounded(random_weights: Path) -> None:
+    graph = read_weights(random_weights, partial(build_graph, eight_bits=True))
+    assert "FakeQuantize" not in {node.get_type_name() for node in graph.get_ops()}
 
 
 @pytest.mark.parametrize(

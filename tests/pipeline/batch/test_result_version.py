@@ -34,7 +34,7 @@ from tests.pipeline.blob_finder import BlobFinder, film
 RESULT_DIGESTS = {
     "version 32, settings 8065343f4d73": "28aaea872107",
     "version 33, settings a693a46bab8e": "ab91676b98bd",
-    "version 34, settings 7348f4332e80": "e0ba25588711",
+    "version 34, settings 0a1c085104fe": "15db17e9fcea",
 }
 SCAN_DIGESTS = {
     "clutchlight/scan/20, settings 6475b2200414": "2f9079255463",

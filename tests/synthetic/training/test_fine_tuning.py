@@ -142,11 +142,11 @@ def test_held_back_animals_are_not_trained_on_and_uncertainty_is_calibrated_on_n
             taught.extend(labelled.animals)
             super().__init__(labelled, *rest)
 
-    def calibrate_uncertainty(network: EggNetwork, pictures: Iterable[tuple[Tensor, Labels]]) -> None:
+    def finish_network(network: EggNetwork, pictures: Iterable[tuple[Tensor, Labels]]) -> None:
         calibrated_on.extend(batch for batch, _ in pictures)
 
     monkeypatch.setattr(fine_tuning, "LabelledStream", Watched)
-    monkeypatch.setattr(fine_tuning, "calibrate_uncertainty", calibrate_uncertainty)
+    monkeypatch.setattr(fine_tuning, "finish_network", finish_network)
     settings = FINE_TUNING.model_copy(update={"steps": 1, "warm_up_steps": 1})
     result, _ = fine_tune(settings, untrained, tmp_path / "weights.safetensors", labelled)
     assert sorted([*taught, *result.animals]) == labelled.animals
