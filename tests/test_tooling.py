@@ -111,7 +111,7 @@ def test_every_imported_library_is_declared_and_every_declared_one_is_imported()
 
 def test_every_data_file_is_part_of_the_package() -> None:
     package_data = PYPROJECT["tool"]["setuptools"]["package-data"]
-    examples = {ROOT / "pipeline" / "report" / "examples" / name for name in ("frame.png", "sheet.png")}  # of README.md
+    examples = set((ROOT / "pipeline" / "report" / "examples").glob("*.*g"))  # pictures of README.md and DEVELOPERS.md
     for package in PACKAGES:
         folder = ROOT / package
         files = [path for path in folder.rglob("*") if path.is_file() and path.suffix not in (".py", ".pyc")]
