@@ -5,9 +5,9 @@ stored, so nothing can belong to other weights, and a network of one's own needs
 
 With 8 bits, what goes into a convolution and its weights are rounded to whole numbers of 8 bits, which processors
 multiply two to four times as fast (Jacob et al., Quantization and Training of Neural Networks for Efficient
-Integer-Arithmetic-Only Inference, CVPR 2018, section 2). The last layers are left as they are, and so are the first,
-whose inputs are the picture and its half: most of a picture is dark and flat, so that one rounding error of theirs is
-the same all over it.
+Integer-Arithmetic-Only Inference, CVPR 2018, section 2). The layers at the finest grids are left as they are. Of the
+first, whose inputs are the picture and its half, one rounding error is the same all over a picture, since most of it is
+dark and flat; those of the last make outlines waver from frame to frame.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ __all__ = ["build_graph"]
 NORM_EPSILON = 1e-5  # of torch's BatchNorm2d
 HEAD_WIDTH = 64  # channels of the last hidden layer
 INPUT_LEVELS, WEIGHT_LEVELS = 256, 255  # of 8 bits; weights have as many below 0 as above
-NOT_ROUNDED = ("stem.", "levels.0.", "down.0.", "head.")
+NOT_ROUNDED = ("stem.", "levels.0.", "down.0.", "lateral.0.", "merged.0.", "head.")
 
 
 def build_graph(stored: StoredNetwork, *, eight_bits: bool = False) -> Any:
