@@ -16,10 +16,11 @@ import torch
 from torch import Tensor, nn
 
 from models.network import EggNetwork
+from models.openvino_graph import INPUT_LEVELS
 
 __all__ = ["STEPS", "finding_input_limits", "input_limit"]
 
-STEPS = 255  # from 0 to the limit
+STEPS = INPUT_LEVELS - 1  # from 0 to the limit
 SHARES_TRIED = 32  # of the largest number, as limits
 NUMBERS_PER_PICTURE = 1000  # that go into a layer are looked at
 

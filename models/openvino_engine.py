@@ -11,14 +11,9 @@ from numpy.typing import NDArray
 
 from models.openvino_graph import build_graph
 from models.openvino_library import import_openvino
-from models.weights_file import StoredNetwork, read_weights, weights_sha256
+from models.weights_file import read_weights, weights_sha256
 
 __all__ = ["OpenVinoEngine"]
-
-
-def _build(stored: StoredNetwork, *, eight_bits: bool) -> tuple[Any, bool]:
-    """The graph, and whether it is rounded."""
-    return build_graph(stored, eight_bits=eight_bits), eight_bits and bool(stored.input_limits)
 
 
 class OpenVinoEngine:
@@ -32,7 +27,8 @@ class OpenVinoEngine:
         core = openvino.Core()
         abilities = core.get_property("CPU", "OPTIMIZATION_CAPABILITIES")
         precision = "bf16" if "BF16" in abilities else "f32"
-        model, is_rounded = read_weights(weights, partial(_build, eight_bits="INT8" in abilities))
+        model: Any = read_weights(weights, partial(build_graph, eight_bits="INT8" in abilities))
+        is_rounded = any(step.get_type_name() == "FakeQuantize" for step in model.get_ops())
         self._compiled: Any = core.compile_model(
             model,
             "CPU",

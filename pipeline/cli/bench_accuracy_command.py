@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -25,9 +25,6 @@ from pipeline.cli.options import (
     Weights,
     misused,
 )
-
-if TYPE_CHECKING:
-    pass
 
 __all__ = ["measure_accuracy"]
 

@@ -3,23 +3,13 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from pipeline.cli.error_handling import handle_errors
 from pipeline.cli.exit_codes import ExitCode
-from pipeline.cli.options import (
-    AsJson,
-    MetricsFolder,
-    Quiet,
-    SettingsFile,
-    Traceback,
-    misused,
-)
-
-if TYPE_CHECKING:
-    pass
+from pipeline.cli.options import AsJson, MetricsFolder, Quiet, SettingsFile, Traceback, misused
 
 __all__ = ["measure_input"]
 

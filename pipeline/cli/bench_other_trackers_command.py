@@ -9,11 +9,7 @@ from typing import Annotated
 import typer
 
 from pipeline.cli.error_handling import handle_errors
-from pipeline.cli.options import (
-    AsJson,
-    SettingsFile,
-    Traceback,
-)
+from pipeline.cli.options import AsJson, SettingsFile, Traceback
 
 __all__ = ["compare_other_trackers"]
 
